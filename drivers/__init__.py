@@ -1,0 +1,1 @@
+"""The bundled drivers, installed as `meterlink_drivers`; meterlink.registry finds them by looking."""

@@ -1,0 +1,347 @@
+"""The records of a journal (format 1, a contract) as frozen Structs, and the one encoder.
+
+A line is `prev`, `seq`, `at`, `kind`, then the fields of that kind; the head belongs to the writer, the
+Structs here are the bodies. A reader passes over kinds and fields that it does not know, so fields may
+be added and none may change its meaning. This is the one place where a Decimal becomes a double.
+Source: docs/journal.md (the format); RFC 8259; RFC 3339.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timezone
+from decimal import Decimal
+from typing import Any, Literal, Union
+
+import msgspec
+
+from meterlink.errors import JournalBroken
+from meterlink.reading import Coupling, State
+from meterlink.reading import Reading as Shown
+
+FORMAT = 1
+GENESIS = "0" * 64
+
+Source = Literal["pedal", "key", "command", "sheet"]
+By = Literal["settled", "pedal", "key", "command"]
+Stage = Literal["before", "after"]
+Verdict = Literal["ok", "low", "high", "short", "open", "unsure"]
+Expect = Literal["band", "short", "open", "known-good"]
+
+
+class Uncertainty(msgspec.Struct, frozen=True, kw_only=True):
+    """Expanded uncertainty in the value's unit, its coverage factor, and whose figures it comes from."""
+
+    expanded: float
+    k: float
+    from_: str = msgspec.field(name="from")
+
+
+class Band(msgspec.Struct, frozen=True, kw_only=True):
+    """What the value was held against; `short` and `open` are the limits used for those verdicts, if any."""
+
+    low: float | None
+    high: float | None
+    expect: Expect
+    from_: str = msgspec.field(name="from")
+    n: int | None = None
+    short: float | None = None
+    open: float | None = None
+
+
+class Start(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="start"):
+    format: int
+    program: str
+    version: str
+    bench: str
+    host: str
+    config_sha256: str | None
+    timezone: str
+
+
+class Instrument(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="instrument"):
+    instrument: str
+    event: Literal["found", "lost", "changed", "silent"]
+    driver: str
+    driver_version: str
+    port: str
+    identity: str | None = None
+    accuracy: str | None = None
+    why: str | None = None
+
+
+class Context(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="context"):
+    job: str | None
+    board: str | None
+    point: str | None
+    sheet: str | None
+    source: Source
+    stage: Stage | None = None
+
+
+class Reading(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="reading"):
+    instrument: str
+    t: float
+    function: str
+    coupling: Coupling | None
+    value: float | None
+    unit: str
+    resolution: float | None
+    state: State
+    flags: list[str]
+    display: str | None
+    channel: str | None
+    job: str | None
+    board: str | None
+    point: str | None
+    raw: str
+    asked: str | None = None
+
+
+class Kept(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="kept"):
+    job: str | None
+    board: str | None
+    point: str | None
+    instrument: str
+    function: str
+    coupling: Coupling | None
+    value: float | None
+    unit: str
+    resolution: float | None
+    state: State
+    readings: tuple[int, int]
+    n: int
+    spread: float | None
+    uncertainty: Uncertainty | None
+    band: Band | None
+    verdict: Verdict | None
+    by: By
+    stage: Stage | None
+
+
+class Void(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="void"):
+    of: int
+    why: str
+    by: str
+
+
+class Job(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="job"):
+    job: str
+    event: Literal["opened", "changed", "note", "closed"]
+    by: str
+    board: str | None = None
+    state: str | None = None
+    model: str | None = None
+    customer: str | None = None
+    expected: int | None = None
+    sheet: str | None = None
+    sheet_sha256: str | None = None
+    text: str | None = None
+
+
+class Board(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="board"):
+    job: str
+    board: str
+    event: Literal["received", "taken", "changed", "closed"]
+    by: str
+    state: str | None = None
+    model: str | None = None
+    customer: str | None = None
+    expected: int | None = None
+    text: str | None = None
+
+
+class Finding(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="finding"):
+    job: str | None
+    board: str | None
+    what: Literal["found", "removed", "replaced", "reflowed", "cleaned", "ordered", "declined", "note"]
+    part: str | None
+    text: str | None
+    by: str
+
+
+class Supply(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="supply"):
+    instrument: str
+    event: Literal["set", "on", "off", "limit", "tripped", "refused"]
+    voltage: float | None
+    current_limit: float | None
+    why: str | None
+    by: str
+    job: str | None = None
+    board: str | None = None
+    rail: str | None = None
+
+
+class Gap(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="gap"):
+    instrument: str
+    count: int
+    from_: str = msgspec.field(name="from")
+    to: str
+    why: str
+
+
+class Recovered(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="recovered"):
+    segment: str
+    bytes: int
+    sha256: str
+    moved_to: str
+
+
+class Clock(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="clock"):
+    step: float
+
+
+class Seal(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="seal"):
+    head: str
+    through: int
+    signature_file: str
+
+
+class Stop(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="stop"):
+    why: str
+
+
+Record = Union[  # noqa: UP007 - msgspec reads it at run time on Python 3.10 either way; one per line reads best
+    Start,
+    Instrument,
+    Context,
+    Reading,
+    Kept,
+    Void,
+    Job,
+    Board,
+    Finding,
+    Supply,
+    Gap,
+    Recovered,
+    Clock,
+    Seal,
+    Stop,
+]
+KINDS: tuple[type[msgspec.Struct], ...] = Record.__args__  # type: ignore[attr-defined]
+
+
+class Head(msgspec.Struct, frozen=True):
+    """The fields before a record's own, in their order."""
+
+    prev: str
+    seq: int
+    at: str
+    kind: str
+
+
+class Entry(msgspec.Struct, frozen=True):
+    """A line read back: its head, and its record or None for a kind this version does not know."""
+
+    prev: str
+    seq: int
+    at: str
+    kind: str
+    record: Any  # Record | None; msgspec cannot decode a union inside an untagged wrapper
+
+
+_encoder = msgspec.json.Encoder()
+_head = msgspec.json.Decoder(Head)
+_bodies = {cls.__struct_config__.tag: msgspec.json.Decoder(cls) for cls in KINDS}
+
+
+def encode(record: Record, prev: str, seq: int, at: str) -> bytes:
+    """One line without its LF.
+
+    Raises  ValueError for a NaN or an infinity anywhere in the record: JSON has no word for them and
+            msgspec would write null.
+    """
+    _refuse_infinite(record)
+    body = _encoder.encode(record)
+    return b'{"prev":"%s","seq":%d,"at":"%s",%s' % (prev.encode(), seq, at.encode(), body[1:])
+
+
+def _refuse_infinite(part: msgspec.Struct) -> None:
+    for value in msgspec.structs.astuple(part):
+        if type(value) is float and not math.isfinite(value):
+            raise ValueError(f"a {type(part).__name__} record holds {value}: {part}")
+        if isinstance(value, msgspec.Struct):
+            _refuse_infinite(value)
+
+
+def decode(line: bytes) -> Entry:
+    """The entry that a line (without its LF) holds.
+
+    Raises  JournalBroken with the reason; the caller adds segment and line.
+    """
+    try:
+        head = _head.decode(line)
+        body = _bodies.get(head.kind)
+        record = body.decode(line) if body else None
+    except (
+        ValueError,
+        RecursionError,
+    ) as error:  # both decode errors are ValueErrors
+        raise JournalBroken(str(error)) from error
+    return Entry(head.prev, head.seq, head.at, head.kind, record)
+
+
+def timestamp(at: datetime) -> str:
+    """RFC 3339, UTC, six decimals, ending in Z. Takes an aware datetime."""
+    return at.astimezone(timezone.utc).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def moment(text: str) -> datetime:
+    """The aware datetime that `timestamp` wrote. Raises ValueError for any other text."""
+    return datetime.strptime(text, "%Y-%m-%dT%H:%M:%S.%fZ").replace(tzinfo=timezone.utc)
+
+
+def double(value: Decimal | None) -> float | None:
+    """The double of a shown value; it is written as the shortest decimal that reads back to it."""
+    return None if value is None else float(value)
+
+
+def shown(record: Reading) -> Shown:
+    """The reading that a record holds, decimal again: the shortest decimal of a double is the number shown.
+
+    Digits at the end that are zero are not in the record (5.000 comes back as 5.0): compare by value.
+    """
+
+    def decimal(x: float | None) -> Decimal | None:
+        return None if x is None else Decimal(repr(x))
+
+    return Shown(
+        function=record.function,
+        coupling=record.coupling,
+        value=decimal(record.value),
+        unit=record.unit,
+        resolution=decimal(record.resolution),
+        state=record.state,
+        flags=tuple(record.flags),
+        display=record.display,
+        channel=record.channel,
+        raw=bytes.fromhex(record.raw),
+        asked=bytes.fromhex(record.asked) if record.asked else b"",
+    )
+
+
+def schema() -> dict[str, Any]:
+    """JSON Schema (2020-12) of one line, made from the types above; published as docs/journal.schema.json."""
+    (_,), parts = msgspec.json.schema_components([Record], ref_template="#/$defs/{name}")
+    head = {
+        "prev": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
+        "seq": {"type": "integer", "minimum": 1},
+        "at": {"type": "string", "format": "date-time", "pattern": r"\.[0-9]{6}Z$"},
+        "kind": {"type": "string"},
+    }
+    kinds = {str(cls.__struct_config__.tag): cls.__name__ for cls in KINDS}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "meterlink journal, format 1: one line",
+        "type": "object",
+        "properties": head,
+        "required": list(head),
+        "allOf": [
+            {
+                "if": {"properties": {"kind": {"const": kind}}},
+                "then": {"$ref": f"#/$defs/{name}"},
+            }
+            for kind, name in kinds.items()
+        ],
+        "$defs": parts,
+    }
