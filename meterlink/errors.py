@@ -35,4 +35,15 @@ class JournalBroken(MeterlinkError):  # noqa: N818
 
 
 class JournalFailed(MeterlinkError):  # noqa: N818
-    """The disk did not take what was written: nothing of it may be acknowledged."""
+    """The disk did not take what was written: nothing of it may be acknowledged.
+
+    full      the disk or the quota is full: free space, then go on
+    dropped   readings that were withdrawn, by instrument: the caller counts them and writes a `gap`
+    """
+
+    def __init__(
+        self, message: str = "", *, full: bool = False, dropped: dict[str, int] | None = None
+    ) -> None:
+        super().__init__(message)
+        self.full = full
+        self.dropped: dict[str, int] = dropped or {}
