@@ -12,7 +12,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-_NAME = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})(?:p([0-9]{3}))?\.jsonl")
+_NAME = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})(?:p([0-9]{3,}))?\.jsonl")
 
 
 def segment_name(day: str, part: int = 1) -> str:

@@ -1,0 +1,74 @@
+"""Every operation that the journal's writer asks of the disk, so that tests can make the Nth one fail.
+
+Thin on purpose: one system call each, OSError goes up. A file descriptor is closed on exec, a new file is
+readable by its owner alone. Source: open(2), fsync(2), flock(2), posix_fadvise(2); "Topic 12", 12.1.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from pathlib import Path
+
+
+class Disk:
+    """The real disk."""
+
+    def make_folder(self, folder: Path) -> None:
+        """The folder and what is missing above it, each entry on the disk; mode 0700."""
+        missing = [f for f in (folder, *folder.parents) if not f.exists()]
+        for one in reversed(missing):
+            one.mkdir(mode=0o700, exist_ok=True)
+            self.sync_folder(one.parent)
+
+    def names(self, folder: Path) -> list[str]:
+        return os.listdir(folder)  # noqa: PTH208 - names, not paths
+
+    def open(self, path: Path, flags: int) -> int:
+        return os.open(path, flags | os.O_CLOEXEC, 0o600)
+
+    def close(self, fd: int) -> None:
+        os.close(fd)
+
+    def size(self, fd: int) -> int:
+        return os.fstat(fd).st_size
+
+    def read(self, fd: int, count: int, at: int) -> bytes:
+        """Up to count bytes from the offset on; none at the end of the file."""
+        return os.pread(fd, count, at)
+
+    def write(self, fd: int, data: bytes | memoryview) -> int:
+        """Gives how many bytes were taken, perhaps fewer than asked."""
+        return os.write(fd, data)
+
+    def truncate(self, fd: int, size: int) -> None:
+        os.ftruncate(fd, size)
+
+    def sync(self, fd: int) -> None:
+        """fdatasync: the data, and the size that is needed to read it back."""
+        os.fdatasync(fd)
+
+    def sync_folder(self, folder: Path) -> None:
+        fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+
+    def forget(self, fd: int) -> None:
+        """Drop the clean pages of the cache, so that what is read next comes from the device."""
+        os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
+
+    def rename(self, old: Path, new: Path) -> None:
+        old.rename(new)
+
+    def lock(self, fd: int) -> bool:
+        """Take the advisory lock without waiting; False when another holder has it."""
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
+
+REAL = Disk()

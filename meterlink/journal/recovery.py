@@ -1,0 +1,273 @@
+"""What the writer finds at its start: the end of the chain, with a torn end moved aside.
+
+Only the last segment that holds anything is read, wholly, and the last line of the one before it: a segment
+is synced before the next one begins, so that no earlier one can have a torn end (`journal verify` reads all).
+A torn end is told from a broken chain so:
+- the first line that is wrong, and every line after it, is no whole record: torn, it is moved aside;
+- the first wrong line holds NUL bytes (blocks that never reached the disk, while later ones did) and stands
+  in the last UNSYNCED_MAX bytes: torn too, from that line on. The writer lets no more than that go unsynced;
+- anything else was whole once and was changed afterwards: JournalBroken, nothing is touched.
+A torn end goes to SEGMENT.torn-N, synced, before the segment is cut. A torn-N that no `recovered` record
+names yet is due again at the next start, so a crash at any step loses neither bytes nor the record of it.
+Source: docs/journal.md; "Topic 12", 12.2 and 12.4.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+
+from meterlink import records
+from meterlink.errors import JournalBroken
+from meterlink.journal.disk import Disk
+from meterlink.journal.segments import in_order, segment_key
+
+UNSYNCED_MAX = 1 << 20
+CHUNK = 1 << 20
+
+_LINE = re.compile(rb'\{"prev":"([0-9a-f]{64})","seq":([1-9][0-9]*),"at":"[^"]*","kind":"([^"]*)"')
+_TORN = re.compile(r"(.+)\.torn-([0-9]+)")
+_head = msgspec.json.Decoder(records.Head)
+
+
+class Mark(msgspec.Struct, frozen=True):
+    """A place in a segment where a whole record ends (or none has begun)."""
+
+    size: int  # bytes of the segment up to here
+    line: int  # lines up to here
+    seq: int  # of the last record
+    head: str  # SHA-256 of its line
+
+    def after(self, line: bytes) -> Mark:
+        """The mark after one more line (with its LF)."""
+        digest = hashlib.sha256(line[:-1]).hexdigest()
+        return Mark(self.size + len(line), self.line + 1, self.seq + 1, digest)
+
+    def fresh(self) -> Mark:
+        """The same place in the chain, at the begin of a new segment."""
+        return Mark(0, 0, self.seq, self.head)
+
+
+BEGIN = Mark(0, 0, 0, records.GENESIS)
+
+
+class Walked(msgspec.Struct, frozen=True):
+    """How far the chain holds in one segment, why not further (None: to the end), torn ends it names."""
+
+    end: Mark
+    fault: str | None
+    named: frozenset[str]
+
+
+class Found(msgspec.Struct, frozen=True):
+    """Where writing goes on: the last segment, the marks before and after its records, records due."""
+
+    segment: str | None
+    base: Mark
+    end: Mark
+    due: tuple[records.Recovered, ...]
+
+
+def recover(disk: Disk, folder: Path) -> Found:
+    """Move a torn end aside and find where the chain goes on.
+
+    Raises  JournalBroken (segment, line) when whole records do not link; OSError from the disk.
+    """
+    disk.sync_folder(folder)  # a predecessor that was killed may not have come to it
+    names = in_order(disk.names(folder))
+    base = end = BEGIN
+    named: frozenset[str] = frozenset()
+    holder = None
+    for i in reversed(range(len(names))):
+        before = _end_of(disk, folder, names[:i])
+        walked = _settle(disk, folder, names[i], before)
+        if walked.end.size:
+            holder, base, end, named = names[i], before, walked.end, walked.named
+            break
+    segment = names[-1] if names else None
+    if segment != holder:
+        base = end = end.fresh()
+    return Found(segment, base, end, _due(disk, folder, holder, named))
+
+
+def walk(disk: Disk, fd: int, base: Mark) -> Walked:
+    """Follow the chain through one segment, from the mark before its first record on.
+
+    A line is confirmed by the `prev` of the next one; only the last one, and one whose successor does not
+    link, is parsed: 100 MB take about a second.
+    """
+    before = mark = base
+    last = b""
+    named = set()
+    fault = None
+    for line in _lines(disk, fd, 0):
+        if fault := _unlinked(line, mark):
+            break
+        if b'"kind":"recovered"' in line[:160] and (name := _moved_to(line)):
+            named.add(name)
+        before, mark, last = mark, mark.after(line), line
+    if last and not _whole(last):
+        mark, fault = before, "is no whole record"
+    return Walked(mark, fault, frozenset(named))
+
+
+def _lines(disk: Disk, fd: int, at: int) -> Iterator[bytes]:
+    """The lines from an offset on, each with its LF; the last one without it, if it has none."""
+    held = bytearray()
+    while chunk := disk.read(fd, CHUNK, at):
+        at += len(chunk)
+        held += chunk
+        if b"\n" not in chunk:
+            continue
+        *whole, rest = held.split(b"\n")
+        for line in whole:
+            yield bytes(line) + b"\n"
+        held = bytearray(rest)
+    if held:
+        yield bytes(held)
+
+
+def _unlinked(line: bytes, mark: Mark) -> str | None:
+    """Why this line does not follow the mark, or None."""
+    if not line.endswith(b"\n"):
+        return "does not end in LF"
+    match = _LINE.match(line)
+    if not match:
+        return "is no record"
+    if match[1] != mark.head.encode():
+        return "its prev is not the SHA-256 of the line before"
+    if int(match[2]) != mark.seq + 1:
+        return f"its seq is {int(match[2])}, not {mark.seq + 1}"
+    return None
+
+
+def _whole(line: bytes) -> bool:
+    """Whether these bytes are one record with its LF; of a kind or fields that we need not know."""
+    if not line.endswith(b"}\n"):
+        return False
+    try:
+        line.decode()
+        records.moment(_head.decode(line).at)
+    except (ValueError, RecursionError):
+        return False
+    return True
+
+
+def _moved_to(line: bytes) -> str | None:
+    try:
+        record = records.decode(line[:-1]).record
+    except JournalBroken:
+        return None
+    return record.moved_to if isinstance(record, records.Recovered) else None
+
+
+def _end_of(disk: Disk, folder: Path, names: list[str]) -> Mark:
+    """The mark after the last of these segments that holds anything, read from its tail."""
+    for name in reversed(names):
+        fd = disk.open(folder / name, os.O_RDONLY)
+        try:
+            tail, at = b"", disk.size(fd)
+            while at and tail.count(b"\n") < 2:
+                step = min(at, 1 << 16)
+                at -= step
+                tail = _read(disk, fd, step, at) + tail
+        finally:
+            disk.close(fd)
+        if tail:
+            line = tail[tail[:-1].rfind(b"\n") + 1 :]
+            if not _whole(line):
+                raise JournalBroken(f"{name}: its last line is no whole record; {_remedy(folder)}")
+            return Mark(0, 0, _head.decode(line).seq, hashlib.sha256(line[:-1]).hexdigest())
+    return BEGIN
+
+
+def _settle(disk: Disk, folder: Path, name: str, base: Mark) -> Walked:
+    """Check one segment as the device holds it, and move a torn end aside."""
+    fd = disk.open(folder / name, os.O_RDWR)
+    try:
+        disk.sync(fd)
+        disk.forget(fd)
+        size = disk.size(fd)
+        walked = walk(disk, fd, base)
+        if walked.fault:
+            hole = size - walked.end.size <= UNSYNCED_MAX
+            for i, line in enumerate(_lines(disk, fd, walked.end.size)):
+                hole = hole and (i > 0 or b"\0" in line)
+                if not hole and _whole(line):
+                    where = f"{name}, line {walked.end.line + 1}"
+                    raise JournalBroken(f"{where}: {walked.fault}; {_remedy(folder)}")
+            _move_aside(disk, folder, name, _read(disk, fd, size - walked.end.size, walked.end.size))
+            disk.truncate(fd, walked.end.size)
+            disk.sync(fd)
+        return walked
+    finally:
+        disk.close(fd)
+
+
+def _move_aside(disk: Disk, folder: Path, name: str, torn: bytes) -> None:
+    """Keep the torn bytes as SEGMENT.torn-N, on the disk under that name when this returns.
+
+    A last try that came as far as this name, and not to the cut, left the same bytes there.
+    """
+    numbers = [int(m[2]) for n in disk.names(folder) if (m := _TORN.fullmatch(n)) and m[1] == name]
+    newest = max(numbers, default=0)
+    if newest and _content(disk, folder / f"{name}.torn-{newest}") == torn:
+        return
+    target = folder / f"{name}.torn-{newest + 1}"
+    part = folder / f"{target.name}.part"
+    fd = disk.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+    try:
+        rest = memoryview(torn)
+        while rest:
+            rest = rest[disk.write(fd, rest) :]
+        disk.sync(fd)
+    finally:
+        disk.close(fd)
+    disk.rename(part, target)
+    disk.sync_folder(folder)
+
+
+def _due(
+    disk: Disk, folder: Path, holder: str | None, named: frozenset[str]
+) -> tuple[records.Recovered, ...]:
+    """The torn ends that no record tells of. The record comes before any other: one of a segment older
+    than the last that holds records is told already."""
+    since = segment_key(holder) if holder else None
+    torn = []
+    for name in disk.names(folder):
+        match = _TORN.fullmatch(name)
+        key = segment_key(match[1]) if match else None
+        if match and key and name not in named and (since is None or key >= since):
+            torn.append((key, int(match[2]), match[1], name))
+    due = []
+    for _, _, segment, name in sorted(torn):
+        data = _content(disk, folder / name)
+        digest = hashlib.sha256(data).hexdigest()
+        due.append(records.Recovered(segment=segment, bytes=len(data), sha256=digest, moved_to=name))
+    return tuple(due)
+
+
+def _content(disk: Disk, path: Path) -> bytes:
+    fd = disk.open(path, os.O_RDONLY)
+    try:
+        return _read(disk, fd, disk.size(fd), 0)
+    finally:
+        disk.close(fd)
+
+
+def _read(disk: Disk, fd: int, count: int, at: int) -> bytes:
+    parts = []
+    while count and (part := disk.read(fd, count, at)):
+        parts.append(part)
+        at += len(part)
+        count -= len(part)
+    return b"".join(parts)
+
+
+def _remedy(folder: Path) -> str:
+    return f"run `meterlink journal verify`, then move {folder} aside or put its missing files back"

@@ -1,0 +1,236 @@
+"""What a power cut leaves at the end is moved aside and told; what was changed afterwards stops the start."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import pytest
+
+from meterlink import records
+from meterlink.errors import JournalBroken
+from meterlink.journal.recovery import UNSYNCED_MAX
+from meterlink.journal.writer import Writer
+
+from .oracle import MIDNIGHT, NOON, lines_of, note, reading
+
+NAME = "2026-11-25.jsonl"
+
+
+def written(folder: Path, count: int = 4, day2: int = 0) -> bytes:
+    """A journal of so many records; gives the bytes of its first segment."""
+    writer = Writer(folder)
+    for i in range(count + day2):
+        writer.append(note(f"n{i} µ") if i % 2 else reading(f"{i:02x}"), NOON if i < count else MIDNIGHT)
+    writer.close()
+    return (folder / NAME).read_bytes()
+
+
+def reopened(folder: Path) -> list[records.Recovered]:
+    """Start again as the service does; gives what was told."""
+    writer = Writer(folder)
+    told = writer.recovered
+    if told:
+        with pytest.raises(RuntimeError, match=r"the record of \S+torn-\d comes before any other"):
+            writer.append(note("too early"), NOON)
+    for record in told:
+        writer.append(record, NOON)
+    writer.commit()
+    assert writer.recovered == []
+    writer.append(note("goes on"), NOON)
+    writer.close()
+    return told
+
+
+def test_the_last_line_cut_at_every_byte(tmp_path: Path) -> None:
+    """Every whole record stays, and the journal goes on. Source: "Topic 12", 12.3, truncated tail."""
+    data = written(tmp_path / "whole")
+    last = data[:-1].rfind(b"\n") + 1
+    for cut in range(last, len(data) + 1):
+        folder = tmp_path / str(cut)
+        folder.mkdir()
+        (folder / NAME).write_bytes(data[:cut])
+        told = reopened(folder)
+        torn = data[last:cut]
+        if cut in (last, len(data)):
+            assert told == []
+        else:
+            assert told == [
+                records.Recovered(
+                    segment=NAME,
+                    bytes=len(torn),
+                    sha256=hashlib.sha256(torn).hexdigest(),
+                    moved_to=f"{NAME}.torn-1",
+                )
+            ]
+            assert (folder / f"{NAME}.torn-1").read_bytes() == torn
+        whole = data if cut == len(data) else data[:last]
+        assert (folder / NAME).read_bytes().startswith(whole)
+        assert len(lines_of(folder)) == whole.count(b"\n") + len(told) + 1
+
+
+@pytest.mark.parametrize(
+    "tail",
+    [
+        pytest.param(bytes(4096), id="nul"),
+        pytest.param(bytes(3_000_000), id="many nul"),
+        pytest.param(bytes(100) + b"\n", id="nul and lf"),
+        pytest.param(b"\n", id="blank line"),
+        pytest.param(b"{}\n", id="no record"),
+        pytest.param(b'{"prev":"00","seq":5}\n', id="half a head"),
+        pytest.param(b"\xff\xfe\n\n\n{{{\n", id="several lines of garbage"),
+        pytest.param(b"[" * 100_000 + b"\n", id="deep"),
+    ],
+)
+def test_a_tail_that_is_not_valid(tmp_path: Path, tail: bytes) -> None:
+    data = written(tmp_path)
+    (tmp_path / NAME).write_bytes(data + tail)
+    (told,) = reopened(tmp_path)
+    assert (told.bytes, told.sha256) == (len(tail), hashlib.sha256(tail).hexdigest())
+    assert (tmp_path / told.moved_to).read_bytes() == tail
+    assert (tmp_path / NAME).read_bytes().startswith(data)
+    assert len(lines_of(tmp_path)) == 6
+
+
+def test_a_last_line_with_a_right_head_that_is_no_json(tmp_path: Path) -> None:
+    data = written(tmp_path)
+    (tmp_path / NAME).write_bytes(data[:-30] + bytes(10) + data[-20:])
+    (told,) = reopened(tmp_path)
+    assert told.bytes == len(data) - data[:-1].rfind(b"\n") - 1
+    assert len(lines_of(tmp_path)) == 5
+
+
+def test_a_hole_before_whole_lines_is_torn_only_where_nothing_was_synced(tmp_path: Path) -> None:
+    """Blocks may reach the disk out of order; farther from the end than UNSYNCED_MAX all had been synced."""
+    data = written(tmp_path / "near", 40)
+    third = data.find(b"\n", data.find(b"\n") + 1) + 1
+    holed = data[: third + 50] + bytes(700) + data[third + 750 :]
+    (tmp_path / "near" / NAME).write_bytes(holed)
+    (told,) = reopened(tmp_path / "near")
+    assert (tmp_path / "near" / told.moved_to).read_bytes() == holed[third:]
+    assert len(lines_of(tmp_path / "near")) == 4
+
+    folder = tmp_path / "far"
+    writer = Writer(folder)
+    for _ in range(UNSYNCED_MAX // 50_000 + 3):
+        writer.append(note("x" * 50_000), NOON)
+    writer.close()
+    data = (folder / NAME).read_bytes()
+    holed = data[:60_000] + bytes(700) + data[60_700:]
+    (folder / NAME).write_bytes(holed)
+    with pytest.raises(JournalBroken, match=rf"^{NAME}, line 2: .*; run `meterlink journal verify`"):
+        Writer(folder)
+    assert (folder / NAME).read_bytes() == holed
+
+
+def swapped(lines: list[bytes]) -> list[bytes]:
+    return [lines[0], lines[2], lines[1], *lines[3:]]
+
+
+@pytest.mark.parametrize(
+    ("change", "line"),
+    [
+        pytest.param(lambda ls: [ls[0], ls[1].replace(b"n1", b"n2"), *ls[2:]], 3, id="changed"),
+        pytest.param(lambda ls: [ls[0], *ls[2:]], 2, id="missing"),
+        pytest.param(swapped, 2, id="swapped"),
+        pytest.param(lambda ls: [ls[0], ls[1][:-40], *ls[2:]], 2, id="cut in the middle"),
+        pytest.param(lambda ls: [ls[0], ls[0], *ls[1:]], 2, id="twice"),
+        pytest.param(lambda ls: ls[1:], 1, id="first missing"),
+        pytest.param(lambda ls: [*ls[:-1], ls[-1].replace(b'"seq":6', b'"seq":7')], 6, id="number"),
+        pytest.param(lambda ls: [*ls[:-2], ls[-2].replace(b"04", b"05"), ls[-1]], 6, id="last but one"),
+    ],
+)
+@pytest.mark.parametrize("torn", [b"", b'{"prev":'], ids=["whole end", "torn end"])
+def test_a_broken_chain_stops_the_start_and_nothing_is_touched(
+    tmp_path: Path, change: object, line: int, torn: bytes
+) -> None:
+    lines = written(tmp_path, 6).split(b"\n")[:-1]
+    data = b"".join(part + b"\n" for part in change(lines)) + torn  # type: ignore[operator]
+    (tmp_path / NAME).write_bytes(data)
+    with pytest.raises(JournalBroken, match=rf"^{NAME}, line {line}: .*move .* aside"):
+        Writer(tmp_path)
+    assert (tmp_path / NAME).read_bytes() == data
+    assert sorted(p.name for p in tmp_path.iterdir()) == [NAME, "journal.lock"]
+
+
+def test_a_missing_segment_or_end_of_one_stops_the_start(tmp_path: Path) -> None:
+    data = written(tmp_path, 3, day2=2)
+    (tmp_path / NAME).write_bytes(data[: data[:-1].rfind(b"\n") + 1])
+    with pytest.raises(JournalBroken, match=r"^2026-11-26\.jsonl, line 1: its prev is not"):
+        Writer(tmp_path)
+    (tmp_path / NAME).write_bytes(data[:-5])
+    with pytest.raises(JournalBroken, match=rf"^{NAME}: its last line is no whole record"):
+        Writer(tmp_path)
+    (tmp_path / NAME).unlink()
+    with pytest.raises(JournalBroken, match=r"^2026-11-26\.jsonl, line 1"):
+        Writer(tmp_path)
+
+
+def test_only_the_last_segment_is_read_wholly(tmp_path: Path) -> None:
+    """An early line that was changed is verify's to find, not the start's: a start must not read a year."""
+    data = written(tmp_path, 400, day2=2)
+    assert len(data) > 3 * (1 << 16) // 2
+    (tmp_path / NAME).write_bytes(data.replace(b"3.301,", b"3.302,", 1))
+    assert reopened(tmp_path) == []
+
+
+def test_torn_at_the_begin_of_a_segment(tmp_path: Path) -> None:
+    """The chain goes on from the segment before; the emptied one is written again."""
+    written(tmp_path, 3, day2=1)
+    path = tmp_path / "2026-11-26.jsonl"
+    path.write_bytes(path.read_bytes()[:-9])
+    writer = Writer(tmp_path)
+    (told,) = writer.recovered
+    assert told.segment == "2026-11-26.jsonl"
+    assert writer.next_seq == 4
+    writer.append(told, MIDNIGHT)
+    writer.close()
+    assert len(lines_of(tmp_path)) == 4
+    assert path.read_bytes().count(b"\n") == 1
+    assert reopened(tmp_path) == []
+
+
+def test_all_of_the_first_segment_torn_and_no_record_of_it_yet(tmp_path: Path) -> None:
+    tmp_path.joinpath(NAME).write_bytes(bytes(700))
+    Writer(tmp_path).close()  # moved aside, and the process ended before it told
+    assert (tmp_path / NAME).read_bytes() == b""
+    assert [r.bytes for r in reopened(tmp_path)] == [700]
+    assert reopened(tmp_path) == []
+
+
+def test_torn_ends_are_numbered_and_each_is_told_once(tmp_path: Path) -> None:
+    written(tmp_path)
+    for i in range(1, 4):
+        with (tmp_path / NAME).open("ab") as file:
+            file.write(b"{" * i)
+        Writer(tmp_path).close()  # killed before it told
+        with (tmp_path / NAME).open("ab") as file:
+            file.write(b"[" * i)
+        told = reopened(tmp_path)
+        assert [r.moved_to for r in told] == [f"{NAME}.torn-{2 * i - 1}", f"{NAME}.torn-{2 * i}"]
+    assert len(lines_of(tmp_path)) == 4 + 6 + 3
+
+
+def test_empty_segments_are_passed_over_and_used(tmp_path: Path) -> None:
+    """A crash between a segment's begin and its first record."""
+    data = written(tmp_path)
+    (tmp_path / "2026-11-26.jsonl").touch()
+    writer = Writer(tmp_path)
+    assert (writer.next_seq, writer.segment) == (5, "2026-11-26.jsonl")
+    writer.append(note("next"), MIDNIGHT)
+    writer.close()
+    assert (tmp_path / NAME).read_bytes() == data
+    assert len(lines_of(tmp_path)) == 5
+
+
+def test_a_record_of_a_later_version_is_whole(tmp_path: Path) -> None:
+    """An unknown kind, and an unknown word in a known field, are no torn end. Source: docs/journal.md."""
+    data = written(tmp_path)
+    head = hashlib.sha256(data[data[:-1].rfind(b"\n") + 1 : -1]).hexdigest()
+    for rest in ('"kind":"weather","sky":"grey"}', '"kind":"finding","what":"polished"}'):
+        line = f'{{"prev":"{head}","seq":5,"at":"2026-11-25T12:00:00.000000Z",{rest}\n'.encode()
+        (tmp_path / NAME).write_bytes(data + line)
+        writer = Writer(tmp_path)
+        assert (writer.recovered, writer.next_seq) == ([], 6)
+        writer.close()
+        assert (tmp_path / NAME).read_bytes() == data + line
