@@ -99,7 +99,7 @@ def walk(disk: Disk, fd: int, base: Mark) -> Walked:
     """Follow the chain through one segment, from the mark before its first record on.
 
     A line is confirmed by the `prev` of the next one; only the last one, and one whose successor does not
-    link, is parsed: 100 MB take about a second.
+    link, is parsed: 100 MB take one to two seconds.
     """
     before = mark = base
     last = b""
@@ -232,9 +232,7 @@ def _move_aside(disk: Disk, folder: Path, name: str, torn: bytes) -> None:
     disk.sync_folder(folder)
 
 
-def _due(
-    disk: Disk, folder: Path, holder: str | None, named: frozenset[str]
-) -> tuple[records.Recovered, ...]:
+def _due(disk: Disk, folder: Path, holder: str | None, named: frozenset[str]) -> tuple[records.Recovered, ...]:
     """The torn ends that no record tells of. The record comes before any other: one of a segment older
     than the last that holds records is told already."""
     since = segment_key(holder) if holder else None

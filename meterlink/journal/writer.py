@@ -31,7 +31,7 @@ from threading import get_ident
 from typing import Concatenate, NamedTuple, ParamSpec, TypeVar
 
 from meterlink import records
-from meterlink.errors import JournalBroken, JournalFailed, Refused
+from meterlink.errors import BadInput, JournalBroken, JournalFailed, Refused
 from meterlink.journal.disk import REAL, Disk
 from meterlink.journal.recovery import UNSYNCED_MAX, Found, Mark, recover, walk
 from meterlink.journal.segments import segment_key, segment_name
@@ -143,8 +143,9 @@ class Writer:
 
         Takes   an aware datetime: when its last byte arrived, or when it happened.
         Gives   its seq.
-        Raises  ValueError for a NaN, an infinity or a naive datetime; RuntimeError for any record before
-                those in `recovered`. Nothing is appended then.
+        Raises  BadInput for a record that makes a line longer than UNSYNCED_MAX; ValueError for a NaN, an
+                infinity or a naive datetime; RuntimeError for any record before those in `recovered`.
+                Nothing is appended then.
         """
         if at.tzinfo is None:
             raise ValueError(f"a record's time has no zone: {at.isoformat()}")
@@ -153,6 +154,8 @@ class Writer:
         if due < len(self._due) and record != self._due[due]:
             raise RuntimeError(f"the record of {self._due[due].moved_to} comes before any other")
         line = records.encode(record, self.head, seq, records.timestamp(at))
+        if len(line) >= UNSYNCED_MAX:
+            raise BadInput(f"a record of {len(line)} bytes; {UNSYNCED_MAX >> 20} MiB is the most: shorten its text")
         day = max(at.astimezone(timezone.utc).date().isoformat(), self._day())
         instrument = record.instrument if isinstance(record, records.Reading) else None
         self._waiting.append(Waiting(day, seq, hashlib.sha256(line).hexdigest(), line + b"\n", instrument))

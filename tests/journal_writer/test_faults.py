@@ -166,9 +166,7 @@ def test_full_disk_refuses_counts_and_goes_on_when_there_is_room(tmp_path: Path)
     assert (tmp_path / "2026-11-25.jsonl").read_bytes() == before
     assert (writer.next_seq, writer.written_seq, writer.durable_seq) == (2, 1, 1)
     disk.room = 10_000
-    gap = records.Gap(
-        instrument="dmm", count=3, from_="2026-11-25T12:00:00Z", to="2026-11-25T12:00:00Z", why="full"
-    )
+    gap = records.Gap(instrument="dmm", count=3, from_="2026-11-25T12:00:00Z", to="2026-11-25T12:00:00Z", why="full")
     assert writer.append(gap, NOON) == 2
     writer.close()
     assert [records.decode(line).kind for line in lines_of(tmp_path)] == ["finding", "gap"]

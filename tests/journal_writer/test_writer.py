@@ -16,7 +16,7 @@ import msgspec
 import pytest
 
 from meterlink import records
-from meterlink.errors import JournalFailed, Refused
+from meterlink.errors import BadInput, JournalFailed, Refused
 from meterlink.journal.disk import Disk
 from meterlink.journal.recovery import BEGIN, UNSYNCED_MAX
 from meterlink.journal.segments import in_order, segment_key, segment_name
@@ -186,6 +186,16 @@ def test_a_record_that_is_no_json_changes_nothing(
     with pytest.raises(ValueError, match=says):
         writer.append(msgspec.structs.replace(reading("aa"), **change), at)
     assert (writer.next_seq, writer.head) == (2, head)
+    writer.append(note("after"), NOON)
+    writer.close()
+    assert len(lines_of(tmp_path)) == 2
+
+
+def test_a_record_too_long_for_a_line_changes_nothing(tmp_path: Path) -> None:
+    writer = Writer(tmp_path)
+    with pytest.raises(BadInput, match="1 MiB is the most: shorten its text"):
+        writer.append(note("x" * UNSYNCED_MAX), NOON)
+    writer.append(note("x" * (UNSYNCED_MAX - 400)), NOON)
     writer.append(note("after"), NOON)
     writer.close()
     assert len(lines_of(tmp_path)) == 2
