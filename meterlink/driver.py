@@ -11,6 +11,8 @@ A driver is a module with
              virtual instrument and the round-trip checks use it. For a polled instrument it gives the joined
              replies of one round.
     answer   polled only: answer(asked, reading, model=None) -> bytes, the reply to one query
+    control  supplies only, where the sheet tells how: control(model=None, channel="1") -> Control, the
+             commands of the injection; no polling round contains one
     FRAME    a construct description that parses and builds a frame: the readable specification and the
              tests' oracle
 
@@ -18,12 +20,15 @@ and, where it helps, SHAPES: an iterable of readings that build can show, for th
 """
 
 from meterlink.framing import Dialogue, FixedFrames, Framer, LineFrames, Query, exactly, until
-from meterlink.reading import FUNCTIONS, PREFIX, BadFrame, Info, Line, Reading, UsbId, count, number
+from meterlink.reading import FUNCTIONS, PREFIX, BadFrame, Coupling, Info, Line, Reading, State, UsbId, count, number
 
 __all__ = [
     "FUNCTIONS",
     "PREFIX",
+    "Answer",
     "BadFrame",
+    "Control",
+    "Coupling",
     "Dialogue",
     "FixedFrames",
     "Framer",
@@ -32,6 +37,8 @@ __all__ = [
     "LineFrames",
     "Query",
     "Reading",
+    "Setting",
+    "State",
     "UsbId",
     "count",
     "exactly",

@@ -18,9 +18,7 @@ from meterlink.reading import BadFrame, Reading
 class Decode(Protocol):
     """A driver's pure decoder: what an auditor runs on a record's `raw`, `asked` and model."""
 
-    def __call__(
-        self, frame: bytes, asked: bytes | None = None, model: str | None = None
-    ) -> list[Reading]: ...
+    def __call__(self, frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]: ...
 
 
 class Framer:
@@ -101,9 +99,7 @@ class FixedFrames(Framer):
 class LineFrames(Framer):
     """Frames that end with a terminator; the terminator belongs to the frame. `longest` bounds the buffer."""
 
-    def __init__(
-        self, decode: Decode, model: str | None = None, end: bytes = b"\r\n", longest: int = 256
-    ) -> None:
+    def __init__(self, decode: Decode, model: str | None = None, end: bytes = b"\r\n", longest: int = 256) -> None:
         super().__init__(decode, model)
         self.end = end
         self.longest = longest

@@ -77,6 +77,7 @@ class Context(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     sheet: str | None
     source: Source
     stage: Stage | None = None
+    powered: bool | None = None  # the technician confirmed that the board's power is on (true) or off again
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="reading"):

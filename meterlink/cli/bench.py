@@ -1,0 +1,170 @@
+"""The commands that talk to a running service: run, status, the pedal's actions, and what is current."""
+
+from __future__ import annotations
+
+import signal
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.folders import Folders, bench_folder
+from meterlink.service import wire
+
+
+def run(
+    dir_: Dir = None,
+    config: Annotated[Path | None, typer.Option(help="The bench's TOML file.")] = None,
+) -> None:
+    """The service, in the foreground; SIGTERM or Ctrl-C ends it in order.
+
+    Example: meterlink run --config bench.toml
+    """
+    from meterlink.bench.events import Effect
+    from meterlink.link.opening import open_link
+    from meterlink.service.config import load
+    from meterlink.service.loop import Service
+
+    folders = bench_folder(dir_)
+    loaded = load(config or folders.config, folders)
+
+    def tell(effect: Effect) -> None:
+        say(f"{effect.sound:>14}  {effect.text}")
+
+    service = Service(loaded, folders, open_link, tell)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda n, _: service.stop(signal.Signals(n).name))
+    say(f"bench {loaded.config.bench}: journal {folders.journal}")
+    service.run()
+
+
+def status(dir_: Dir = None, json: Json = False) -> None:
+    """Instruments, rates, bad bytes, context, disk, last keep.
+
+    Example: meterlink status
+    """
+    reply = wire.call(bench_folder(dir_).socket, "status")
+    if json:
+        emit({k: v for k, v in reply.items() if k != "ok"})
+        return
+    now, journal = reply["context"], reply["journal"]
+    typer.echo(
+        f"bench {reply['bench']}: job {now['job'] or '-'}, board {now['board'] or '-'}, "
+        f"point {now['point'] or '-'}, stage {now['stage'] or '-'}"
+    )
+    table(
+        ("instrument", "driver", "port", "state", "readings/s", "frames", "bad", "skipped bytes", "what to do"),
+        [
+            (
+                i["instrument"],
+                i["driver"],
+                i["port"],
+                i["state"],
+                f"{i['rate_hz']:.1f}",
+                i["frames"],
+                i["bad"],
+                i["skipped"],
+                i["likely"],
+            )
+            for i in reply["instruments"]
+        ],
+    )
+    typer.echo(
+        f"journal {journal['segment']}: {journal['durable_seq']} records on disk"
+        + (f"; FAILING: {journal['failing']}" if journal["failing"] else "")
+        + f"; {reply['disk']['free_bytes'] / 1e9:.1f} GB free"
+    )
+    if keep := reply["last_keep"]:
+        typer.echo(f"last keep: {_kept(keep)}")
+
+
+def _kept(r: dict[str, Any]) -> str:
+    value = r["state"] if r["value"] is None else f"{r['value']:g} {r['unit']}"
+    return f"{r['board'] or '-'} {r['point'] or 'free'} {value} {r['verdict'] or ''}".strip()
+
+
+def act(folders: Folders, json: bool, do: str, **fields: Any) -> None:
+    """Ask the service for something that is recorded, and say what was."""
+    reply = wire.call(folders.socket, do, **fields)
+    for record in reply["records"]:
+        if json:
+            emit(record)
+    if not json:
+        kept = [r for r in reply["records"] if r["kind"] == "kept"]
+        words = [_kept(r) for r in kept] or reply["text"] or ["done"]
+        typer.echo("; ".join(words))
+
+
+def keep(dir_: Dir = None, json: Json = False) -> None:
+    """Keep what the meter shows now for the current point, and step on (a tap of the pedal).
+
+    Example: meterlink keep
+    """
+    act(bench_folder(dir_), json, "keep")
+
+
+def back(dir_: Dir = None, json: Json = False) -> None:
+    """Take back the last keep and step back (a double tap).
+
+    Example: meterlink back
+    """
+    act(bench_folder(dir_), json, "back")
+
+
+def next_(dir_: Dir = None, json: Json = False) -> None:
+    """Step on without a reading (a long press).
+
+    Example: meterlink next
+    """
+    act(bench_folder(dir_), json, "next")
+
+
+def point(name: str, dir_: Dir = None, json: Json = False) -> None:
+    """Go to a test point.
+
+    Example: meterlink point C412
+    """
+    act(bench_folder(dir_), json, "point", point=name)
+
+
+def stage(name: Annotated[str, typer.Argument(help="before or after")], dir_: Dir = None, json: Json = False) -> None:
+    """Keep for before or after the repair from now on.
+
+    Example: meterlink stage after
+    """
+    act(bench_folder(dir_), json, "stage", stage=name)
+
+
+def power(dir_: Dir = None, json: Json = False) -> None:
+    """Confirm that the board's power is on now (or off again), before points that ask for it.
+
+    Example: meterlink power
+    """
+    act(bench_folder(dir_), json, "power")
+
+
+def void(
+    seq: Annotated[int, typer.Argument(help="The record's seq.")],
+    why: Annotated[str, typer.Option(help="The reason; it is recorded.")],
+    by: Annotated[str | None, typer.Option(help="Who says so.")] = None,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Withdraw an earlier record; it stays in the journal and counts for nothing.
+
+    Example: meterlink void 4711 --why "probe slipped"
+    """
+    act(bench_folder(dir_), json, "void", of=seq, why=why, by=by)
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("run")(run)
+    app.command("status")(status)
+    app.command("keep")(keep)
+    app.command("back")(back)
+    app.command("next")(next_)
+    app.command("point")(point)
+    app.command("stage")(stage)
+    app.command("power")(power)
+    app.command("void")(void)

@@ -1,0 +1,18 @@
+"""Puts the command groups together; each group's file imports what it needs when it is called."""
+
+from __future__ import annotations
+
+import typer
+
+from meterlink.cli import bench, demo, desk, journal, knowngood, sheet
+
+
+def add_to(app: typer.Typer) -> None:
+    """All commands of the contract (docs/commands.md)."""
+    app.command("demo")(demo.demo)
+    bench.add_to(app)
+    app.add_typer(desk.job, name="job")
+    app.add_typer(desk.board, name="board")
+    app.add_typer(sheet.app, name="sheet")
+    app.add_typer(journal.app, name="journal")
+    app.add_typer(knowngood.app, name="known-good")

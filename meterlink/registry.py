@@ -1,0 +1,154 @@
+"""Finds drivers: the bundled package, entry points, and single files in the user's folder.
+
+A driver that cannot be loaded is reported and passed over; it never stops the service.
+"""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import importlib.util
+import pkgutil
+from collections.abc import Iterator, Sequence
+from functools import cache
+from importlib.metadata import entry_points
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import msgspec
+
+from meterlink.errors import BadInput
+from meterlink.folders import bench_folder
+from meterlink.framing import Framer
+from meterlink.reading import Info, Reading
+
+GROUP = "meterlink.drivers"
+BUNDLED = "meterlink_drivers"
+
+
+class Spec(msgspec.Struct, frozen=True):
+    """A driver as found, with the model it was asked for."""
+
+    module: Any
+    origin: str
+    model: str | None = None
+
+    @property
+    def info(self) -> Info:
+        info: Info = self.module.INFO
+        return info
+
+    @property
+    def name(self) -> str:
+        """As a bench and the journal name it: "manson" or "manson:HCS-3102"."""
+        return self.info.name if self.model is None else f"{self.info.name}:{self.model}"
+
+    def driver(self) -> Framer:
+        """A fresh framer."""
+        framer: Framer = self.module.Driver(self.model)
+        return framer
+
+    def decode(self, frame: bytes, asked: bytes | None = None) -> list[Reading]:
+        """The readings of one frame. Raises BadFrame."""
+        readings: list[Reading] = self.module.decode(frame, asked, self.model)
+        return readings
+
+    def build(self, reading: Reading) -> bytes | None:
+        """The frame that shows a reading, or None where the driver has no inverse."""
+        build = getattr(self.module, "build", None)
+        return None if build is None else build(reading, self.model)
+
+    def answer(self, asked: bytes, reading: Reading) -> bytes | None:
+        """A polled instrument's reply to one query, or None where the driver has none."""
+        answer = getattr(self.module, "answer", None)
+        return None if answer is None else answer(asked, reading, self.model)
+
+
+class Broken(msgspec.Struct, frozen=True):
+    """A driver that was passed over, and why."""
+
+    origin: str
+    why: str
+
+
+def find(name: str, folder: Path | None = None) -> Spec:
+    """The driver of that name; "NAME:MODEL" picks a model.
+
+    Raises  BadInput with the nearest names, or the models there are.
+    """
+    base, _, model = name.partition(":")
+    specs, _ = found(folder)
+    if base not in specs:
+        near = difflib.get_close_matches(base, specs, 3)
+        known = f"did you mean {' or '.join(near)}?" if near else f"there are: {', '.join(sorted(specs))}"
+        raise BadInput(f"no driver {base!r}; {known}")
+    spec = specs[base]
+    if not model:
+        return spec
+    if model not in spec.info.models:
+        models = ", ".join(spec.info.models) or "none"
+        raise BadInput(f"driver {base} has no model {model!r}; it has: {models}")
+    return msgspec.structs.replace(spec, model=model)
+
+
+def all_specs(folder: Path | None = None) -> list[Spec]:
+    """Every driver that was found, by name."""
+    return [spec for _, spec in sorted(found(folder)[0].items())]
+
+
+def broken(folder: Path | None = None) -> list[Broken]:
+    """Those that were passed over."""
+    return found(folder)[1]
+
+
+def found(folder: Path | None = None) -> tuple[dict[str, Spec], list[Broken]]:
+    """Look in all three places; `folder` holds the user's single files (default: the configuration folder)."""
+    return _found(folder or bench_folder().drivers)
+
+
+@cache
+def _found(folder: Path) -> tuple[dict[str, Spec], list[Broken]]:
+    specs: dict[str, Spec] = {}
+    passed_over: list[Broken] = []
+    for origin, load in _places(folder):
+        try:
+            spec = Spec(check(load()), origin)
+            if spec.info.name in specs:
+                raise BadInput(f"a driver {spec.info.name} is there already, from {specs[spec.info.name].origin}")
+        except Exception as error:  # noqa: BLE001 - whatever a stranger's file does, the others still work
+            passed_over.append(Broken(origin, f"{type(error).__name__}: {error}"))
+        else:
+            specs[spec.info.name] = spec
+    return specs, passed_over
+
+
+def _places(folder: Path) -> Iterator[tuple[str, Any]]:
+    package = importlib.import_module(BUNDLED)
+    for module in pkgutil.iter_modules(package.__path__):
+        name = f"{BUNDLED}.{module.name}"
+        yield f"bundled: {module.name}", lambda name=name: importlib.import_module(name)
+    for point in entry_points(group=GROUP):
+        yield f"entry point: {point.value}", point.load
+    for file in sorted(folder.glob("*.py")):
+        yield f"file: {file}", lambda file=file: load_file(file)
+
+
+def load_file(file: Path) -> ModuleType:
+    """The module in a single file; any error of its own code goes up."""
+    spec = importlib.util.spec_from_file_location(f"meterlink_driver_{file.stem}", file)
+    if spec is None or spec.loader is None:
+        raise BadInput(f"{file} is no Python file")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def check(module: Any) -> Any:
+    """The module, if it has what the contract asks for. Raises BadInput."""
+    missing: Sequence[str] = [n for n in ("INFO", "decode", "Driver") if not hasattr(module, n)]
+    if missing:
+        raise BadInput(f"no {', '.join(missing)}: see docs/writing-a-driver.md")
+    if not isinstance(module.INFO, Info):
+        raise BadInput("INFO is no meterlink.driver.Info")
+    return module

@@ -1,0 +1,81 @@
+"""What the service tells of itself: `status` for a command, the bench's state for a screen."""
+
+from __future__ import annotations
+
+import shutil
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+from meterlink.service.clock import Moment
+
+if TYPE_CHECKING:
+    from meterlink.service.loop import Service
+
+
+def snapshot(service: Service) -> dict[str, Any]:
+    """The bench as a screen shows it: context, the point and what is expected there, keeps, health."""
+    bench = service.bench
+    now, sheet, point = bench.context, bench.sheet, bench.point()
+    board = bench.ledger.board(now.job, now.board)
+    keeps = bench.ledger.standing(board.keeps)[-8:] if board else []
+    names = [p.name for p in sheet.points] if sheet else []
+    band = bench.band(point) if point else None
+    return {
+        "bench": service.loaded.config.bench,
+        "context": msgspec.to_builtins(now),
+        "points": names,
+        "place": names.index(point.name) + 1 if point else None,
+        "point": msgspec.to_builtins(point) if point else None,
+        "band": msgspec.to_builtins(band) if band else None,
+        "confirm": bench.unconfirmed(point),
+        "keeps": [{"seq": k.seq, "at": k.at, **msgspec.to_builtins(k.record)} for k in reversed(keeps)],
+        "board_state": bench.ledger.state(board) if board else None,
+        "jobs": {
+            job: [{"board": b.board, "state": bench.ledger.state(b)} for b in bench.ledger.counted(job)]
+            for job in bench.ledger.jobs
+            if bench.ledger.is_open(job)
+        },
+        "mismatch": bench.ledger.mismatch(now.job) if now.job else None,
+        "instruments": _instruments(service, service.clock.now()),
+        "failing": service.failing,
+    }
+
+
+def status(service: Service, now: Moment) -> dict[str, Any]:
+    """What `meterlink status` prints."""
+    disk = shutil.disk_usage(service.folders.journal)
+    writer = service.writer
+    return {
+        "bench": service.loaded.config.bench,
+        "context": msgspec.to_builtins(service.bench.context),
+        "instruments": _instruments(service, now),
+        "journal": {
+            "folder": str(service.folders.journal),
+            "segment": writer.segment,
+            "next_seq": writer.next_seq,
+            "durable_seq": writer.durable_seq,
+            "failing": service.failing,
+            "dropped": service.dropped,
+        },
+        "disk": {"free_bytes": disk.free, "total_bytes": disk.total},
+        "last_keep": service.last_keep,
+        "watchers": len(service.watchers),
+    }
+
+
+def _instruments(service: Service, now: Moment) -> list[dict[str, Any]]:
+    out = []
+    for name, supervisor in service.supervisors.items():
+        health = supervisor.health
+        out.append(
+            {
+                "instrument": name,
+                "driver": supervisor.spec.name,
+                "port": supervisor.port,
+                **msgspec.to_builtins(health),
+                "silent_s": None if health.last_t is None else round(now.t - health.last_t, 3),
+                "likely": health.likely(supervisor.spec.info.poll_s is None, now.t),
+            }
+        )
+    return out

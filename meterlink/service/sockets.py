@@ -1,0 +1,144 @@
+"""The service half of the socket: a thread per peer that carries requests to the loop and replies back."""
+
+from __future__ import annotations
+
+import json
+import queue
+import socketserver
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from meterlink.errors import Refused
+from meterlink.service.wire import LONGEST, connected
+
+WAITING = 5000  # messages a watcher may be behind before it is dropped: slow readers never slow the bench
+
+
+class Ask(msgspec.Struct, frozen=True):
+    """A request and where its reply goes."""
+
+    request: dict[str, Any]
+    reply: Callable[[dict[str, Any]], None]
+
+
+class Watchers:
+    """Those who watch: each has its own bounded queue, and is dropped when it is full."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._queues: list[queue.Queue[bytes | None]] = []
+
+    def __len__(self) -> int:
+        return len(self._queues)
+
+    def add(self, first: dict[str, Any]) -> queue.Queue[bytes | None]:
+        q: queue.Queue[bytes | None] = queue.Queue(WAITING)
+        q.put(msgspec.json.encode(first) + b"\n")
+        with self._lock:
+            self._queues.append(q)
+        return q
+
+    def drop(self, q: queue.Queue[bytes | None]) -> None:
+        with self._lock:
+            if q in self._queues:
+                self._queues.remove(q)
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """Hand a message to all of them; never waits."""
+        if not self._queues:
+            return
+        line = msgspec.json.encode(message) + b"\n"
+        with self._lock:
+            for q in list(self._queues):
+                try:
+                    q.put_nowait(line)
+                except queue.Full:
+                    self._queues.remove(q)
+                    q.get_nowait()
+                    q.put_nowait(None)
+
+    def end(self) -> None:
+        with self._lock:
+            for q in self._queues:
+                while True:
+                    try:
+                        q.put_nowait(None)
+                        break
+                    except queue.Full:
+                        q.get_nowait()
+            self._queues.clear()
+
+
+class _Handler(socketserver.StreamRequestHandler):
+    server: Server
+
+    def handle(self) -> None:
+        while True:
+            line = self.rfile.readline(LONGEST)
+            if not line.endswith(b"\n"):
+                return
+            try:
+                request = json.loads(line)
+                if not isinstance(request, dict) or not isinstance(request.get("do"), str):
+                    raise ValueError('a request is {"do": ...}')
+            except (ValueError, RecursionError) as error:
+                self._send({"ok": False, "error": f"not a request: {error}", "code": 2})
+                continue
+            replies: queue.Queue[dict[str, Any]] = queue.Queue(1)
+            self.server.put(Ask(request, replies.put))
+            reply = replies.get()
+            q = reply.pop("watch", None)
+            self._send(reply)
+            if q is not None:
+                self._watch(q)
+                return
+
+    def _send(self, message: dict[str, Any]) -> None:
+        self.wfile.write(msgspec.json.encode(message) + b"\n")
+
+    def _watch(self, q: queue.Queue[bytes | None]) -> None:
+        try:
+            while (line := q.get()) is not None:
+                self.wfile.write(line)
+        except OSError:
+            pass  # the watcher has gone: that is how watching ends
+        finally:
+            self.server.watchers.drop(q)
+
+
+class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
+    """Listens until `end()`. `put` hands an Ask to the loop."""
+
+    daemon_threads = True
+    block_on_close = False
+
+    def __init__(self, path: Path, put: Callable[[Ask], None], watchers: Watchers) -> None:
+        self.put = put
+        self.watchers = watchers
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if path.exists():
+            try:
+                with connected(path, 1.0):
+                    raise Refused(f"another service answers on {path}: stop it first")
+            except Refused:
+                raise
+            except Exception:  # noqa: BLE001 - whatever it is, nobody answers there: a left-over of a killed service
+                path.unlink()
+        super().__init__(str(path), _Handler)
+        path.chmod(0o600)
+        self._path = path
+        self._thread = threading.Thread(target=self.serve_forever, name="socket", daemon=True, args=(0.1,))
+        self._thread.start()
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """A peer that goes away in mid-reply is its own affair."""
+
+    def end(self) -> None:
+        self.watchers.end()
+        self.shutdown()
+        self.server_close()
+        self._path.unlink(missing_ok=True)

@@ -1,0 +1,75 @@
+"""The service's socket: newline-delimited JSON, one request a line, one reply a line.
+
+    {"do": "keep"}                         -> {"ok": true, "records": [...], "text": [...]}
+    {"do": "board take", "board": "GC-03"} -> {"ok": false, "error": "...", "code": 2}
+    {"do": "watch"}                        -> {"ok": true}, then a line per change until the peer closes
+
+The socket has mode 0600 in the user's runtime folder (0700). `client` is what the command line and the
+screen use; the service half is in `sockets`.
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from meterlink import errors
+
+LONGEST = 1 << 20  # bytes of one request; what is longer is refused and the peer dropped
+CODES: dict[int, type[errors.MeterlinkError]] = {
+    1: errors.CheckFailed,
+    2: errors.BadInput,
+    3: errors.Unreachable,
+    4: errors.Refused,
+}
+
+
+@contextmanager
+def connected(path: Path, wait_s: float | None = 30.0) -> Iterator[socket.socket]:
+    """A connection to the service of this bench. Raises Unreachable."""
+    sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    sock.settimeout(wait_s)
+    try:
+        sock.connect(str(path))
+    except OSError as error:
+        sock.close()
+        raise errors.Unreachable(
+            "the service of this bench does not answer: start it (meterlink run), or name its folder (--dir)"
+        ) from error
+    try:
+        yield sock
+    finally:
+        sock.close()
+
+
+def call(path: Path, do: str, **fields: Any) -> dict[str, Any]:
+    """One request, its reply.
+
+    Raises  Unreachable; or what the service refused, as the class of its code.
+    """
+    with connected(path) as sock:
+        sock.sendall(json.dumps({"do": do, **fields}).encode() + b"\n")
+        with sock.makefile("rb") as lines:
+            try:
+                line = lines.readline()
+            except OSError as error:
+                raise errors.Unreachable(f"the service took {do!r} and did not answer: {error}") from error
+    if not line.endswith(b"\n"):
+        raise errors.Unreachable(f"the service ended before it answered {do!r}")
+    reply: dict[str, Any] = json.loads(line)
+    if not reply["ok"]:
+        raise CODES.get(reply["code"], errors.MeterlinkError)(reply["error"])
+    return reply
+
+
+def watch(path: Path) -> Iterator[dict[str, Any]]:
+    """What the service tells of itself, as it happens, until it ends. Raises Unreachable at the start."""
+    with connected(path, None) as sock:
+        sock.sendall(b'{"do":"watch"}\n')
+        with sock.makefile("rb") as lines:
+            for line in lines:
+                yield json.loads(line)
