@@ -6,6 +6,8 @@ import errno
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from random import Random
 
@@ -15,6 +17,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
 from meterlink import records
+from meterlink.errors import JournalFailed
 from meterlink.journal.writer import Writer
 
 from .disks import Faulty, Forgetful
@@ -171,3 +174,63 @@ def test_sigkill_loses_nothing_that_was_acknowledged(tmp_path: Path) -> None:
 @pytest.mark.timeout(600)
 def test_sigkill_200_times(tmp_path: Path) -> None:
     assert killed(tmp_path / "journal", 200, seed=2) > 1000
+
+
+def before_the_first_record(inner: Forgetful) -> None:
+    """Killed between a segment's begin and the folder's fsync."""
+    disk = Faulty(inner)
+    writer = Writer(Path("journal"), disk=disk)
+    writer.append(note("refused"), NOON)
+    disk.arm(3, forever=True)  # open, size, and now the folder
+    with pytest.raises(JournalFailed):
+        writer.commit()
+    assert disk.failed[0] == "sync_folder"
+
+
+def before_the_sync(inner: Forgetful) -> None:
+    """Killed with lines in the segment that were never synced."""
+    writer = Writer(Path("journal"), disk=inner)
+    for i in range(3):
+        writer.append(reading(f"{i:02x}"), NOON)
+    writer.flush()
+
+
+def with_a_torn_end(inner: Forgetful) -> None:
+    """Killed inside a write (and the power stayed)."""
+    before_the_sync(inner)
+    inner.files["2026-11-25.jsonl"].do(len(inner.files["2026-11-25.jsonl"].cache), b'{"prev":"')
+
+
+def after_a_failed_sync(inner: Forgetful) -> None:
+    """Killed while the cache shows lines that no later fdatasync will write."""
+    disk = Faulty(inner)
+    writer = Writer(Path("journal"), disk=disk)
+    for i in range(3):
+        writer.append(reading(f"{i:02x}"), NOON)
+    writer.flush()
+    disk.arm(1, forever=True)
+    with pytest.raises(JournalFailed):
+        writer.commit()
+    assert disk.failed[0] == "sync"
+    assert inner.files["2026-11-25.jsonl"].cache.count(b"\n") == 3
+
+
+@pytest.mark.parametrize("killed_at", [before_the_first_record, before_the_sync, with_a_torn_end, after_a_failed_sync])
+@pytest.mark.parametrize("at", [NOON, MIDNIGHT], ids=["same day", "next day"])
+def test_a_kill_then_a_commit_then_the_power(killed_at: Callable[[Forgetful], None], at: datetime) -> None:
+    """What a killed writer had not synced is made durable, or cut for good, before anything is built on it."""
+    for seed in range(40):
+        inner = Forgetful()
+        killed_at(inner)
+        inner.kill()
+        caller = Caller(Path("journal"), inner)
+        assert caller.start()
+        caller.append(note("acknowledged"), at)
+        assert caller.commit()
+        caller.gone()
+        inner.crash(Random(seed))
+        assert caller.start()
+        assert caller.writer
+        assert caller.writer.recovered == []
+        caller.close()
+        caller.check(inner)

@@ -211,6 +211,17 @@ def test_torn_ends_are_numbered_and_each_is_told_once(tmp_path: Path) -> None:
     assert len(lines_of(tmp_path)) == 4 + 6 + 3
 
 
+def test_a_start_that_ended_before_the_cut_is_gone_on_with(tmp_path: Path) -> None:
+    """The torn end has its name already and still stands in the segment: one file, one record."""
+    data = written(tmp_path)
+    (tmp_path / NAME).write_bytes(data + b'{"prev')
+    (tmp_path / f"{NAME}.torn-1").write_bytes(b'{"prev')
+    (tmp_path / f"{NAME}.torn-2.part").write_bytes(b"a copy that was not finished")
+    assert [r.moved_to for r in reopened(tmp_path)] == [f"{NAME}.torn-1"]
+    assert not (tmp_path / f"{NAME}.torn-2").exists()
+    assert len(lines_of(tmp_path)) == 6
+
+
 def test_empty_segments_are_passed_over_and_used(tmp_path: Path) -> None:
     """A crash between a segment's begin and its first record."""
     data = written(tmp_path)

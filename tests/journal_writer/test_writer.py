@@ -94,7 +94,8 @@ def test_lines_are_as_the_format_says(tmp_path: Path) -> None:
 
 def test_utc_midnight_begins_a_segment_and_a_clock_that_goes_back_does_not(tmp_path: Path) -> None:
     writer = Writer(tmp_path)
-    for at in (EVENING, MIDNIGHT, EVENING, NOON, MIDNIGHT):
+    early = EVENING.astimezone(timezone(timedelta(hours=2)))  # already the 26th on the bench's clock
+    for at in (early, MIDNIGHT, EVENING, NOON, MIDNIGHT):
         writer.append(note(at.isoformat()), at)
     writer.commit()
     assert writer.segment == "2026-11-26.jsonl"
