@@ -1,0 +1,263 @@
+"""Reading the journal: follow, show, replay, verify, resettle, and sealing it. None of them needs the service."""
+
+from __future__ import annotations
+
+import sys
+import time
+from contextlib import closing
+from datetime import datetime, timezone
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
+
+from meterlink import records
+from meterlink.cli.output import Dir, Json, emit, table
+from meterlink.errors import BadInput, CheckFailed, Refused
+from meterlink.folders import Folders, bench_folder
+from meterlink.journal import reader
+from meterlink.journal.segments import in_order
+from meterlink.service import wire
+
+app = typer.Typer(help="The journal: follow, show, replay, verify, seal.", no_args_is_help=True)
+
+Text = str | None
+
+
+@app.command()
+def follow(
+    first_seq: Annotated[
+        int | None, typer.Option("--from", min=1, metavar="SEQ", help="Begin at this record; default: what comes.")
+    ] = None,
+    dir_: Dir = None,
+) -> None:
+    """New lines on stdout as they come, exactly as they stand in the journal, across segments.
+
+    Example: meterlink journal follow --from 1201 | jq -c 'select(.kind == "kept")'
+    """
+    from meterlink.journal.follow import POLL_S, Follower
+
+    follower = Follower(bench_folder(dir_).journal, first_seq)
+    out = sys.stdout.buffer
+    while True:
+        for batch in follower.look():
+            out.write(b"".join(line + b"\n" for line in batch))
+            out.flush()
+        time.sleep(POLL_S)
+
+
+@app.command()
+def show(
+    board: Annotated[Text, typer.Option(help="Records of this board.")] = None,
+    job: Annotated[Text, typer.Option(help="Of this job.")] = None,
+    point: Annotated[Text, typer.Option(help="Of this test point.")] = None,
+    kind: Annotated[Text, typer.Option(help="Of this kind; readings are shown only when asked for.")] = None,
+    since: Annotated[Text, typer.Option(metavar="TIME", help="From this time on (RFC 3339, or a date).")] = None,
+    until: Annotated[Text, typer.Option(metavar="TIME", help="Up to this time.")] = None,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Records of the journal, oldest first; what was withdrawn says so.
+
+    Example: meterlink journal show --board GC-03 --kind kept
+    """
+    from meterlink.journal.index import Index, Query, entries_of
+    from meterlink.journal.wording import safe, words
+
+    kinds = [str(k.__struct_config__.tag) for k in records.KINDS]
+    if kind is not None and kind not in kinds:
+        raise BadInput(f"{kind!r} is no kind of record; there are: {', '.join(kinds)}")
+    query = Query(
+        board=board,
+        job=job,
+        point=point,
+        kind=kind,
+        since=reader.instant(since) if since else None,
+        until=reader.instant(until) if until else None,
+    )
+    with Index(bench_folder(dir_).journal) as index:
+        if json:
+            for found in index.select(query):
+                _line(found.text, found.withdrawn_by)
+            return
+        for entry, withdrawn_by in entries_of(index.select(query)):
+            where = " ".join(
+                safe(value) for name in ("job", "board", "point") if (value := getattr(entry.record, name, None))
+            )
+            mark = f"  [withdrawn by record {withdrawn_by}]" if withdrawn_by else ""
+            text = words(entry.record)
+            typer.echo(f"{entry.seq:>8}  {entry.at[:23]}Z  {safe(entry.kind):<10}  {where:<20}  {text}{mark}")
+
+
+def _line(line: bytes, withdrawn_by: int | None) -> None:
+    """The record as it stands in the journal; what was withdrawn says by which record."""
+    mark = b',"withdrawn_by":%d}' % withdrawn_by if withdrawn_by else b"}"
+    typer.echo(line[:-1] + mark)
+
+
+@app.command()
+def replay(
+    board: Annotated[str, typer.Argument(metavar="BOARD", help="The board's mark.")],
+    pace: Annotated[float, typer.Option(min=0, help="1 as it happened, N times faster, 0 at once.")] = 0.0,
+    job: Annotated[Text, typer.Option(help="Its job, if several jobs have such a board.")] = None,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """A board's story told in order: keeps with their verdicts, findings, states, supply, withdrawals.
+
+    Example: meterlink journal replay GC-03 --pace 10
+    """
+    from meterlink.journal.index import Index
+    from meterlink.journal.story import story
+
+    with Index(bench_folder(dir_).journal) as index:
+        for step in story(index, board, job):
+            if pace:
+                sys.stdout.flush()
+                time.sleep(step.pause_s / pace)
+            if json:
+                _line(step.line, step.withdrawn_by)
+            else:
+                typer.echo(f"{records.decode(step.line).at[:23]}Z  {step.text}")
+
+
+@app.command()
+def resettle(
+    file: Annotated[Path, typer.Argument(help="A segment of a journal.")],
+    json: Json = False,
+) -> None:
+    """What the keep rules would keep from these readings, next to what was kept.
+
+    Example: meterlink journal resettle journal/2026-11-25.jsonl
+    """
+    from meterlink.journal import resettle as again
+    from meterlink.journal.wording import quantity, safe
+
+    if not file.is_file():
+        raise BadInput(f"there is no file {file}: name a segment of a journal")
+    pairs = again.resettle(map(reader.entry, reader.lines([file])))
+    if json:
+        for pair in pairs:
+            emit(pair)
+        return
+
+    def value(number: float | None, unit: str, seqs: tuple[int, int] | None) -> str:
+        return "-" if seqs is None else f"{quantity(number, unit, 'no number')} ({seqs[0]} to {seqs[1]})"
+
+    rows = (
+        (p.instrument, safe(p.board or "-"), safe(p.point or "-"), p.function,
+         value(p.would, p.unit, p.would_readings), value(p.was, p.unit, p.was_readings), p.by or "-")
+        for p in pairs
+    )  # fmt: skip
+    table(("instrument", "board", "point", "function", "would be kept", "was kept", "by"), rows)
+
+
+@app.command()
+def seal(
+    key: Annotated[Path, typer.Option(help="An OpenSSH private key (or a public one, with an agent).")],
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Sign the newest segment as far as it goes (ssh-keygen), and record that in the journal.
+
+    Example: meterlink journal seal --key ~/.ssh/id_ed25519
+    """
+    from meterlink.journal import seal as seals
+
+    folders = bench_folder(dir_)
+    made = seals.make(folders.journal, key.expanduser())
+    seq = _write_seal(folders, made)
+    if json:
+        emit({"seq": seq, "head": made.head, "through": made.through, "signature_file": made.signature_file})
+    else:
+        typer.echo(f"sealed through record {made.through}: {folders.journal / made.signature_file}")
+        typer.echo(f"head {made.head}")
+
+
+def _write_seal(folders: Folders, made: records.Seal) -> int:
+    """Append the record: by ourselves when nobody writes this journal, else through the service. Gives its seq."""
+    from meterlink.journal.writer import Writer
+
+    try:
+        writer = Writer(folders.journal)
+    except Refused:
+        fields = msgspec.structs.asdict(made)
+        reply = wire.call(folders.socket, "seal", **fields)
+        return int(reply["seq"])
+    with closing(writer):
+        now = datetime.now(timezone.utc)
+        for torn in writer.recovered:
+            writer.append(torn, now)
+        seq = writer.append(made, now)
+        writer.commit()
+    return seq
+
+
+@app.command()
+def verify(
+    files: Annotated[
+        list[Path] | None, typer.Argument(help="Segments in order, or a journal's folder; default: the bench's.")
+    ] = None,
+    allowed_signers: Annotated[
+        Path | None, typer.Option(help="Whose seals count: an allowed-signers file (ssh-keygen).", dir_okay=False)
+    ] = None,
+    since: Annotated[
+        Text, typer.Option("--since", "--head", metavar="HEAD", help="A head you trust; the journal must hold it.")
+    ] = None,
+    chain_only: Annotated[bool, typer.Option(help="Only order and wholeness; the fastest.")] = False,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Check a journal from its files alone; exit 1 and the first wrong line when something is not right.
+
+    Example: meterlink journal verify copied-journal --allowed-signers signers
+    """
+    from meterlink.journal.summary import summary
+    from meterlink.journal.verify import Verification
+
+    if since is not None and not reader.DIGEST.fullmatch(since.lower()):
+        raise BadInput(f"{since!r} is no head: it has 64 digits 0-9 and a-f, as `journal verify` prints it")
+    if allowed_signers is not None and not allowed_signers.is_file():
+        raise BadInput(f"there is no allowed-signers file {allowed_signers}: docs/auditor.md says what it holds")
+    paths, partial, notes = _given(files, bench_folder(dir_).journal)
+    console = Console(stderr=True)
+    with Progress(
+        "verifying", BarColumn(), DownloadColumn(), TimeRemainingColumn(), console=console, transient=True,
+        disable=not console.is_terminal,
+    ) as bar:  # fmt: skip
+        task = bar.add_task("", total=sum(p.stat().st_size for p in paths))
+        report = Verification(
+            paths,
+            signers=allowed_signers,
+            trusted=since.lower() if since else None,
+            chain_only=chain_only,
+            partial=partial,
+            progress=lambda n: bar.advance(task, n),
+        ).run()
+    report.notes += notes
+    if json:
+        emit(report)
+    else:
+        typer.echo(summary(report, paths[0].parent))
+    if not report.ok:
+        raise CheckFailed(str(report.faults[0]))
+
+
+def _given(files: list[Path] | None, journal: Path) -> tuple[list[Path], bool, list[str]]:
+    """What is to be verified: segments in order, whether they may begin anywhere, words on what is passed over."""
+    if not files or (len(files) == 1 and files[0].is_dir()):
+        folder = files[0] if files else journal
+        if not (paths := reader.segments(folder)):
+            strange = "; ".join(reader.strangers(folder))
+            raise BadInput(f"{folder} holds no segment of a journal" + (f": {strange}" if strange else ""))
+        return paths, False, reader.strangers(folder)
+    for path in files:
+        if not path.is_file():
+            raise BadInput(f"{path} is no file: name the segments of one journal, or its folder alone")
+    names = in_order(p.name for p in files)
+    if len(set(names)) == len(files):
+        files = sorted(files, key=lambda p: names.index(p.name))
+    return files, True, []

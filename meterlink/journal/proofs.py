@@ -1,0 +1,188 @@
+"""Proofs 3 and 4: readings decoded anew from their bytes, keeps computed anew from their readings.
+
+Pure: records in, in the order of `seq`; words on what is wrong out. Memory is bounded: of each instrument only the
+last RING readings are held, and a settled window is never longer. What cannot be checked is counted and said, never
+passed over in silence. Source: docs/journal.md, docs/auditor.md.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, OrderedDict, deque
+from collections.abc import Callable, Sequence
+from decimal import Decimal
+from statistics import median
+
+from meterlink import records
+from meterlink.bench.verdict import judge
+from meterlink.errors import BadInput
+from meterlink.reading import BadFrame
+from meterlink.reading import Reading as Shown
+from meterlink.registry import Spec, find
+
+RING = 512
+INSTRUMENTS = 64  # remembered at once; more than that on one bench is no bench
+
+Held = tuple[int, records.Reading]
+
+
+class Readings:
+    """Proof 3. `whole` says that the records begin at seq 1, so that every instrument must have been introduced."""
+
+    def __init__(self, whole: bool, lookup: Callable[[str], Spec] = find) -> None:
+        self.checked: Counter[str] = Counter()  # by driver, as "name version"
+        self.unchecked: Counter[str] = Counter()  # by reason
+        self._whole = whole
+        self._lookup = lookup
+        self._drivers: dict[str, records.Instrument] = {}
+        self._specs: dict[str, Spec | None] = {}
+
+    def introduce(self, record: records.Instrument) -> None:
+        """From here on this instrument's bytes are that driver's."""
+        self._drivers[record.instrument] = record
+
+    def check(self, record: records.Reading) -> str | None:
+        """What is wrong with a reading, or None."""
+        named = self._drivers.get(record.instrument)
+        if named is None:
+            if self._whole:
+                return f"no instrument record names the driver of {record.instrument!r}"
+            self.unchecked["their instrument was introduced before the first file"] += 1
+            return None
+        spec = self._spec(named.driver)
+        if spec is None:
+            self.unchecked[f"driver {named.driver!r} is not known here"] += 1
+            return None
+        try:
+            frame = bytes.fromhex(record.raw)
+            asked = bytes.fromhex(record.asked) if record.asked else None
+        except ValueError:
+            return "its raw or asked is not hex"
+        try:
+            shown = spec.decode(frame, asked)
+        except BadFrame as error:
+            return f"its raw is no frame of {spec.name}: {error}"
+        if not any(_same(record, one) for one in shown):
+            return f"its raw decodes to {_words(shown)}, the record says {_words([records.shown(record)])}"
+        self.checked[f"{spec.name} {spec.info.version}"] += 1
+        return None
+
+    def _spec(self, driver: str) -> Spec | None:
+        if driver not in self._specs:
+            try:
+                self._specs[driver] = self._lookup(driver)
+            except BadInput:
+                self._specs[driver] = None
+        return self._specs[driver]
+
+
+def _main(reading: records.Reading) -> bool:
+    """What settling looks at: the main display, when it shows what is measured."""
+    return reading.channel is None and reading.state != "blank" and "setting" not in reading.flags
+
+
+def _same(record: records.Reading, shown: Shown) -> bool:
+    return (
+        record.value == records.double(shown.value)
+        and record.function == shown.function
+        and record.unit == shown.unit
+        and record.state == shown.state
+        and record.coupling == shown.coupling
+        and record.resolution == records.double(shown.resolution)
+        and record.display == shown.display
+        and record.channel == shown.channel
+        and tuple(record.flags) == shown.flags
+    )
+
+
+def _words(shown: Sequence[Shown]) -> str:
+    def one(r: Shown) -> str:
+        value = r.state if r.value is None else f"{float(r.value):g} {r.unit}"
+        flags = f" ({', '.join(r.flags)})" if r.flags else ""
+        parts = (r.channel, r.function, r.coupling, value, f"shown as {r.display!r}" if r.display else None)
+        return " ".join(p for p in parts if p) + flags
+
+    return " and ".join(map(one, shown)) or "nothing"
+
+
+class Keeps:
+    """Proof 4."""
+
+    def __init__(self, first_seq: int = 1) -> None:
+        self.checked = 0
+        self.unchecked: Counter[str] = Counter()
+        self._first_seq = first_seq
+        self._rings: OrderedDict[str, deque[Held]] = OrderedDict()
+
+    def hold(self, seq: int, record: records.Reading) -> None:
+        """A reading that a later keep may stand on."""
+        ring = self._rings.get(record.instrument)
+        if ring is None:
+            if len(self._rings) >= INSTRUMENTS:
+                self._rings.popitem(last=False)
+            ring = self._rings[record.instrument] = deque(maxlen=RING)
+        ring.append((seq, record))
+
+    def check(self, seq: int, kept: records.Kept) -> str | None:
+        """What is wrong with a kept value, or None."""
+        first, last = kept.readings
+        if not 1 <= first <= last < seq:
+            return f"its readings {first} to {last} are not before it"
+        ring = self._rings.get(kept.instrument, deque())
+        if first < self._first_seq or (len(ring) == RING and ring[0][0] > first):
+            self.unchecked[
+                "their readings lie before the first file"
+                if first < self._first_seq
+                else "their readings lie too far back"
+            ] += 1
+            return self._verdict(kept)
+        held = [(n, r) for n, r in ring if first <= n <= last]
+        for n in (first, last):
+            if not any(n == m for m, _ in held):
+                return f"its reading {n} is no reading of {kept.instrument!r}"
+        if kept.by == "settled":
+            wrong = self._settled(kept, [r for _, r in held if _main(r)])
+        else:
+            wrong = self._shown(kept, [r for _, r in held])
+        wrong = wrong or self._verdict(kept)
+        if wrong is None:
+            self.checked += 1
+        return wrong
+
+    @staticmethod
+    def _settled(kept: records.Kept, window: list[records.Reading]) -> str | None:
+        """A settled value: the median and the spread of all main readings that show something, first to last."""
+        if kept.n != len(window):
+            return f"its n is {kept.n}, there are {len(window)} readings from {kept.readings[0]} to {kept.readings[1]}"
+        values = []
+        for r in window:
+            if (r.function, r.coupling, r.unit) != (kept.function, kept.coupling, kept.unit):
+                return f"it is a {kept.function} in {kept.unit}, among its readings is a {r.function} in {r.unit}"
+            if r.value is None or kept.state != "ok":
+                return f"its state is {kept.state}, among its readings is one that is {r.state}"
+            values.append(Decimal(repr(r.value)))
+        if (middle := float(median(values))) != kept.value:
+            return f"its value is {kept.value}, the median of its readings is {middle:g}"
+        if (spread := float(max(values) - min(values))) != kept.spread:
+            return f"its spread is {kept.spread}, that of its readings is {spread:g}"
+        if kept.resolution != window[-1].resolution:
+            return f"its resolution is {kept.resolution}, that of its last reading is {window[-1].resolution}"
+        return None
+
+    @staticmethod
+    def _shown(kept: records.Kept, window: list[records.Reading]) -> str | None:
+        """A value kept by hand: the last reading as it stands."""
+        r = window[-1]
+        says = (kept.function, kept.coupling, kept.value, kept.unit, kept.resolution, kept.state)
+        has = (r.function, r.coupling, r.value, r.unit, r.resolution, r.state)
+        if says != has:
+            return f"it says {says}, its reading {kept.readings[1]} has {has}"
+        if kept.n > len(window):
+            return f"its n is {kept.n}, there are {len(window)} readings"
+        return None
+
+    @staticmethod
+    def _verdict(kept: records.Kept) -> str | None:
+        verdict = judge(kept.value, kept.state, kept.function, kept.band, kept.uncertainty)
+        if verdict != kept.verdict:
+            return f"its verdict is {kept.verdict}, value, band and uncertainty give {verdict}"
+        return None

@@ -1,0 +1,134 @@
+"""Proof 2: a seal is an OpenSSH signature over a segment's bytes up to and with one record.
+
+What is before that segment is sealed too, through the `prev` of its first record. The signature lies beside the
+segment as `SEGMENT.through-SEQ.sig`; the `seal` record that names it comes after, through the one writer.
+Source: ssh-keygen(1), -Y sign and -Y verify; OpenSSH PROTOCOL.sshsig; docs/auditor.md.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from hashlib import sha256
+from pathlib import Path
+from typing import IO
+
+import msgspec
+
+from meterlink import records
+from meterlink.errors import BadInput, Refused
+from meterlink.journal.reader import lines, locate, segments, seq_of
+
+NAMESPACE = "meterlink-journal"
+_SIGNATURE = re.compile(r"([^/\\]+\.jsonl)\.through-([1-9][0-9]{0,17})\.sig")
+_PIECE = 1 << 20
+
+
+class Sealed(msgspec.Struct, frozen=True):
+    """What a check of one seal found: `wrong`, or `unchecked` (why it could not be checked), or who signed."""
+
+    who: str | None = None
+    wrong: str | None = None
+    unchecked: str | None = None
+
+
+def make(folder: Path, key: Path) -> records.Seal:
+    """Sign the newest segment as far as it goes, and write the signature beside it.
+
+    Takes   the journal's folder; an OpenSSH private key, or a public one whose other half an agent holds.
+    Gives   the record that says so; who may write appends it.
+    Raises  BadInput: no record to seal, a key that cannot sign; Refused: the folder cannot be written.
+    """
+    holding = [p for p in segments(folder) if next(lines([p]), None) is not None]
+    if not holding:
+        raise BadInput(f"there is nothing to seal: the journal in {folder} holds no record")
+    if not key.is_file():
+        raise BadInput(f"there is no key {key}: make one with `ssh-keygen -t ed25519 -f {key}`")
+    segment, size, last = holding[-1], 0, b""
+    for line in lines([segment]):
+        size, last = line.offset + len(line.text) + 1, line.text
+    through = seq_of(last)
+    if through is None:
+        raise BadInput(f"the last line of {segment.name} is no record: run `meterlink journal verify`")
+    done = _keygen(["sign", "-f", str(key), "-n", NAMESPACE, "-q"], segment, size)
+    if done.returncode != 0:
+        raise BadInput(f"{key} did not sign: {_said(done)}")
+    name = f"{segment.name}.through-{through}.sig"
+    try:
+        (folder / name).write_bytes(done.stdout)
+    except OSError as error:
+        raise Refused(f"{folder / name} cannot be written: {error.strerror}") from error
+    return records.Seal(head=sha256(last).hexdigest(), through=through, signature_file=name)
+
+
+def check(folder: Path, seal: records.Seal, signers: Path | None) -> Sealed:
+    """Hold one seal against the files.
+
+    Takes   the folder in which segment and signature lie; an allowed-signers file (ssh-keygen(1)), or None:
+            then it is seen that a key signed these bytes, not whose key it is.
+    """
+    match = _SIGNATURE.fullmatch(seal.signature_file)
+    if not match or int(match[2]) != seal.through:
+        return Sealed(
+            wrong=f"its signature file {seal.signature_file!r} is not named SEGMENT.through-{seal.through}.sig"
+        )
+    segment, signature = folder / match[1], folder / seal.signature_file
+    if not segment.is_file():
+        return Sealed(unchecked=f"{match[1]} is not here")
+    _, offset = locate([segment], seal.through)
+    line = next(lines([segment], offset), None)
+    if line is None or seq_of(line.text) != seal.through:
+        return Sealed(wrong=f"{match[1]} does not hold record {seal.through}")
+    if sha256(line.text).hexdigest() != seal.head:
+        return Sealed(wrong=f"its head is not the SHA-256 of record {seal.through}")
+    if not signature.is_file():
+        return Sealed(unchecked=f"{seal.signature_file} is not here")
+    size = offset + len(line.text) + 1
+    if signers is None:
+        done = _keygen(["check-novalidate", "-n", NAMESPACE, "-s", str(signature)], segment, size)
+        if done.returncode != 0:
+            return Sealed(wrong=f"{seal.signature_file}: {_said(done)}")
+        key = re.search(r"key (SHA256:\S+)", _said(done))
+        return Sealed(who=f"the key {key[1] if key else '?'}, not held against allowed signers")
+    allowed = ["-f", str(signers), "-n", NAMESPACE, "-s", str(signature)]
+    found = _keygen(["find-principals", *allowed], segment, 0)
+    names = found.stdout.decode("utf-8", "replace").splitlines()
+    if found.returncode != 0 or not names:
+        return Sealed(wrong=f"{seal.signature_file}: no allowed signer made it ({_said(found)})")
+    done = _keygen(["verify", *allowed, "-I", names[0]], segment, size)
+    if done.returncode != 0:
+        return Sealed(wrong=f"{seal.signature_file}: {_said(done)}")
+    return Sealed(who=names[0])
+
+
+def _keygen(arguments: list[str], segment: Path, size: int) -> subprocess.CompletedProcess[bytes]:
+    """ssh-keygen -Y ... with the first bytes of a segment on its standard input, in constant memory."""
+    try:
+        process = subprocess.Popen(
+            ["ssh-keygen", "-Y", *arguments],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+    except FileNotFoundError as error:
+        raise BadInput("there is no ssh-keygen here: install OpenSSH's client (Debian: openssh-client)") from error
+    assert process.stdin is not None
+    with segment.open("rb") as file:
+        _copy(file, process.stdin, size)
+    out, err = process.communicate()
+    return subprocess.CompletedProcess(process.args, process.returncode, out, err)
+
+
+def _copy(source: IO[bytes], target: IO[bytes], size: int) -> None:
+    try:
+        while size and (piece := source.read(min(size, _PIECE))):
+            target.write(piece)
+            size -= len(piece)
+        target.flush()
+    except BrokenPipeError:
+        pass  # it said why it stopped, and its exit status tells
+
+
+def _said(done: subprocess.CompletedProcess[bytes]) -> str:
+    text = (done.stdout + done.stderr).decode("utf-8", "replace")
+    return "; ".join(line.strip() for line in text.splitlines() if line.strip()) or "ssh-keygen said nothing"

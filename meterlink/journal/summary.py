@@ -1,0 +1,66 @@
+"""The report of `journal verify` as the page that an auditor files: what was checked, what not, and the result."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from meterlink.journal.verify import NAMED, Report
+from meterlink.journal.wording import safe
+
+
+def summary(report: Report, folder: Path) -> str:
+    """Plain text, a line per matter; the last line is the result."""
+    r = report
+    rows = [
+        ("journal", str(folder)),
+        ("segments", f"{len(r.segments)}: {_span(r.segments[0], r.segments[-1])}"),
+        ("records", f"{r.records} ({r.first_seq} to {r.last_seq}), {r.bytes} bytes"),
+        ("head", f"record {r.last_seq}, {r.head}"),
+        ("order", "does not hold" if r.chain_broken else "every prev and every seq follows"),
+        ("end", _end(r)),
+    ]
+    if r.chain_only:
+        rows.append(("contents", "not checked (--chain-only)"))
+    else:
+        rows += [
+            ("time", _span(r.first_at, r.last_at)),
+            ("readings", _proof("decoded anew", sum(r.readings_checked.values()), r.readings_unchecked)),
+            *(("", f"{n} by {name}") for name, n in sorted(r.readings_checked.items())),
+            ("keeps", _proof("follow from their readings", r.keeps_checked, r.keeps_unchecked)),
+            *(("seal", text) for text in r.seals),
+            ("withdrawn", f"{r.voided} records"),
+            ("starts", f"{r.starts}" + (f", {r.broken_off} after an end without a stop" if r.broken_off else "")),
+        ]
+        if r.unknown:
+            rows.append(("not known", f"{r.unknown} records of kinds that this version does not know"))
+    rows += [("note", note) for note in r.notes]
+    rows += [("WRONG", str(fault)) for fault in r.faults]
+    if r.fault_count > NAMED:
+        rows.append(("", f"and {r.fault_count - NAMED} more"))
+    rows.append(("result", _result(r)))
+    return "\n".join(f"{name:<10} {safe(text)}" for name, text in rows)
+
+
+def _span(first: str | None, last: str | None) -> str:
+    return f"{first}" if first == last else f"{first} to {last}"
+
+
+def _end(r: Report) -> str:
+    if r.trusted is None:
+        return "nothing says that no newer record was cut off: give a head that was printed (--since), or see seals"
+    if r.trusted_seq is None:
+        return f"does not hold the trusted head {r.trusted}"
+    return f"holds the trusted head as record {r.trusted_seq}"
+
+
+def _proof(what: str, checked: int, unchecked: Mapping[str, int]) -> str:
+    missing = "".join(f"; {n} not checked: {why}" for why, n in sorted(unchecked.items()))
+    return f"{checked} {what}{missing}"
+
+
+def _result(r: Report) -> str:
+    if r.fault_count:
+        return f"{r.fault_count} lines are wrong" if r.fault_count > 1 else "a line is wrong"
+    missing = sum(r.readings_unchecked.values()) + sum(r.keeps_unchecked.values()) + r.unknown
+    return "nothing wrong was found" + (f"; {missing} records could not be checked in full" if missing else "")
