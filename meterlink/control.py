@@ -7,7 +7,7 @@ in order; each that brings a reply goes with it through `parse`. Polling rounds 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from decimal import ROUND_FLOOR, Decimal
 from typing import Literal
 
@@ -15,6 +15,7 @@ import msgspec
 
 from meterlink.errors import Refused
 from meterlink.framing import Query
+from meterlink.reading import Reading
 
 
 class Told(msgspec.Struct, frozen=True, kw_only=True):
@@ -50,6 +51,22 @@ class Answer(msgspec.Struct, frozen=True, kw_only=True):
     tripped: bool | None = None
     entered: tuple[str, ...] = ()
     error: str = ""
+
+
+def heard(readings: Iterable[Reading]) -> Answer:
+    """What readings of one channel say, as an Answer."""
+    answer = Answer()
+    for r in readings:
+        if r.function in ("voltage", "current"):
+            name = f"set_{r.function}" if "setting" in r.flags else r.function
+            answer = msgspec.structs.replace(answer, **{name: r.value})
+        if "on" in r.flags or "off" in r.flags:
+            answer = msgspec.structs.replace(answer, on="on" in r.flags)
+        if "cv" in r.flags or "cc" in r.flags:
+            answer = msgspec.structs.replace(answer, mode="cv" if "cv" in r.flags else "cc")
+        if "tripped" in r.flags:
+            answer = msgspec.structs.replace(answer, tripped=True)
+    return answer
 
 
 class Setting(msgspec.Struct, frozen=True, kw_only=True):

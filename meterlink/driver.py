@@ -19,7 +19,7 @@ A driver is a module with
 and, where it helps, SHAPES: an iterable of readings that build can show, for the round-trip check.
 """
 
-from meterlink.control import Answer, Control, Setting
+from meterlink.control import Answer, Control, Setting, heard
 from meterlink.framing import Dialogue, FixedFrames, Framer, LineFrames, Query, exactly, until
 from meterlink.reading import FUNCTIONS, PREFIX, BadFrame, Coupling, Info, Line, Reading, State, UsbId, count, number
 
@@ -43,6 +43,7 @@ __all__ = [
     "UsbId",
     "count",
     "exactly",
+    "heard",
     "number",
     "until",
 ]
