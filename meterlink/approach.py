@@ -13,11 +13,10 @@ Source: Abramowitz and Stegun 3.9.7, Aitken's delta-squared process (from memory
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 LONGEST = 256  # readings remembered: two strides of the slowest charge-up at the fastest meter, and to spare
-QUIET = 6.0  # counts that two readings at rest do not differ by: 3 counts of noise, either way
-CLEAR_RATIO = 0.25  # at a decay per stride of this or less the noise adds less than a count to the remainder
+QUIET = 5.0  # counts that two readings at rest do not differ by: 3 counts of noise, either way
+DOUBT = 2.5  # counts that a difference of two readings is trusted to
 JUMP = 3.0  # a step this many times the last ones begins a new approach: no approach speeds up
 
 
@@ -35,13 +34,6 @@ def aitken(x0: float, x1: float, x2: float) -> float:
     return x2 + d2 * d2 / (d1 - d2)
 
 
-class Ahead(NamedTuple):
-    """Where the readings are going, and how many counts the noise may have moved that."""
-
-    limit: float
-    doubt: float
-
-
 class Approach:
     """The readings since the value last jumped."""
 
@@ -57,40 +49,39 @@ class Approach:
         xs = self._x
         if len(xs) >= 3:
             step = abs(x - xs[-1])
-            if step > 2 * QUIET * count and step > JUMP * max(abs(xs[-1] - xs[-2]), abs(xs[-2] - xs[-3])):
+            if step > 12 * count and step > JUMP * max(abs(xs[-1] - xs[-2]), abs(xs[-2] - xs[-3])):
                 xs.clear()
-        elif len(xs) == 2 and abs(x - xs[1]) > JUMP * abs(xs[1] - xs[0]) + 2 * QUIET * count:
+        elif len(xs) == 2 and abs(x - xs[1]) > JUMP * abs(xs[1] - xs[0]) + 12 * count:
             xs.clear()
         if len(xs) >= LONGEST:
             del xs[: LONGEST // 2]
         xs.append(x)
 
-    def ahead(self, count: float) -> Ahead | None:
-        """None where no motion stands clear of the noise at any stride: the readings are where they stay."""
+    def ahead(self, count: float) -> float | None:
+        """How far the value may still go, as the worst limit that the noise leaves open.
+
+        Takes   one count of the display.
+        Gives   that limit; an infinity where the steps do not shrink; None where no motion stands clear of the
+                noise: the readings are where they stay.
+        """
         xs = self._x
         n = len(xs)
-        best: Ahead | None = None
-        stride = 1
-        while True:
-            group = 3 if stride >= 3 else stride
-            if 2 * stride + group > n:
-                return best
-            if group == 1:
-                x0, x1, x2 = xs[-3], xs[-2], xs[-1]
-                quiet = QUIET * count
-            else:
-                x2 = sum(xs[-group:]) / group
-                x1 = sum(xs[n - stride - group : n - stride]) / group
-                x0 = sum(xs[n - 2 * stride - group : n - 2 * stride]) / group
-                quiet = QUIET * count / math.sqrt(group)
-            d1, d2 = x1 - x0, x2 - x1
-            if abs(d1) > quiet:
-                r = abs(d2 / d1)
-                if r < 1:
-                    doubt = count * r * (2 - r) / ((1 - r) * (1 - r))
-                    best = Ahead(aitken(x0, x1, x2), doubt)
-                    if r <= CLEAR_RATIO:
-                        return best
-                else:
-                    best = Ahead(math.copysign(math.inf, d2), math.inf)
-            stride += max(1, stride // 3)
+        if n < 3:
+            return None
+        if n < 7:
+            x0, x1, x2 = xs[-3:]
+            noise = count
+        else:  # thirds; the first reading stays out, it may have been taken while the probe landed
+            third = (n - 1) // 3
+            x2 = sum(xs[-third:]) / third
+            x1 = sum(xs[-2 * third : -third]) / third
+            x0 = sum(xs[-3 * third : -2 * third]) / third
+            noise = count / math.sqrt(third)
+        d1, d2 = x1 - x0, x2 - x1
+        if abs(d1) <= QUIET * noise and abs(d2) <= QUIET * noise:
+            return None
+        if abs(d2) >= abs(d1):
+            return math.copysign(math.inf, d2)
+        r = d2 / d1
+        doubt = DOUBT * noise * math.sqrt(1 + 4 * r * r + r**4) / (1 - r) ** 2
+        return aitken(x0, x1, x2) + math.copysign(doubt, d2)

@@ -284,7 +284,7 @@ class Settle:
             return None
         ahead = self._approach.ahead(count)
         if ahead is not None:
-            remainder = abs(ahead.limit - middle) + ahead.doubt
+            remainder = abs(ahead - middle)
             if remainder > tolerance:
                 self._share = max(0.5, min(0.9, tolerance / remainder))
                 return None

@@ -89,6 +89,10 @@ class Probe:
         self._range = range_
         self.switch(function, coupling, range_)
 
+    def full_scale(self) -> float:
+        """The first value above the present range, in the base unit."""
+        return float(self.counts * 10.0 ** self._exponents[self._range])
+
     # -- what the hands do
 
     def switch(self, function: str, coupling: Coupling | None = None, range_: int = 0) -> None:
