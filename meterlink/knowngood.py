@@ -1,8 +1,8 @@
 """Known-good: bands learned from the kept readings of boards that turned out good.
 
-Collecting is a pure function of the ledger, learning one of the values. What is learned is stored as one JSON
-file a model in the bench's folder `known-good`, with the boards it came from; the journal is never touched, old
-keeps are judged anew against it by `judge_anew`. docs/known-good.md gives the rules with their reasons.
+Collecting is a pure function of the ledger, learning one of the values. What is learned is stored as one
+JSON file a model in the bench's folder `known-good`, with the boards it came from; the journal is never
+touched, old keeps are judged anew by `judge_anew`. docs/known-good.md gives the rules with their reasons.
 Source: NIST/SEMATECH e-Handbook 7.2.6.3 and 1.3.5.17; JCGM 100:2008 table E.1, F.2.2.1.
 """
 
@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from pathlib import Path
 from statistics import fmean, stdev
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 import msgspec
 
@@ -118,9 +118,7 @@ def learn(
         raise BadInput(f"{boards}: a spread needs two at least; set more boards to {GOOD!r}")
     told = uncertainty / 2 if uncertainty else (resolution or 0.0) / math.sqrt(12)
     scores = modified_z(list(values.values()), told)
-    far = [
-        b for b, m in zip(values, scores, strict=True) if abs(m) > OUTLIER and len(values) >= OUTLIERS_FROM
-    ]
+    far = [b for b, m in zip(values, scores, strict=True) if abs(m) > OUTLIER and len(values) >= OUTLIERS_FROM]
     used = {b: x for b, x in values.items() if b not in far}
     mean, s = fmean(used.values()), stdev(used.values())
     k2 = tolerance_factor(len(used), coverage, confidence)
@@ -163,9 +161,7 @@ def collect(ledger: Ledger, model: str, jobs: Iterable[str] = ()) -> list[Sample
         for kept in _keeps(ledger, board):
             key = (kept.point or "", kept.function, kept.coupling, kept.unit)
             point, function, _, unit = key
-            sample = samples.setdefault(
-                key, Sample(point=point, function=function, coupling=kept.coupling, unit=unit)
-            )
+            sample = samples.setdefault(key, Sample(point=point, function=function, coupling=kept.coupling, unit=unit))
             if kept.value is None:
                 sample.beyond.append(label)
                 continue
@@ -192,6 +188,44 @@ def _keeps(ledger: Ledger, board: BoardView) -> list[records.Kept]:
     if ledger.worked_on(board) or any(k.stage == "after" for k in keeps):
         keeps = [k for k in keeps if k.stage == "after"]
     return list({(k.point, k.function, k.coupling, k.unit): k for k in keeps}.values())
+
+
+def learn_all(
+    ledger: Ledger,
+    model: str,
+    jobs: Iterable[str] = (),
+    coverage: float = COVERAGE,
+    confidence: float = CONFIDENCE,
+) -> tuple[KnownGoodFile, list[str]]:
+    """Everything that the good boards of a model teach, and why which point was passed over.
+
+    A point at which a good board read beyond the meter's range has no band: what is expected there is for the
+    sheet to say (expect = "open").
+    """
+    points, passed_over = [], []
+    for sample in collect(ledger, model, jobs):
+        name = f"{sample.point} ({sample.function})"
+        if sample.beyond:
+            total = len(sample.values) + len(sample.beyond)
+            passed_over.append(f"{name}: {len(sample.beyond)} of {total} boards read beyond the range")
+            continue
+        try:
+            band = learn(sample.values, coverage, confidence, sample.uncertainty, sample.resolution)
+        except BadInput as error:
+            if len(sample.values) >= 2:
+                raise
+            passed_over.append(f"{name}: {error}")
+            continue
+        points.append(
+            Learned(
+                point=sample.point,
+                function=sample.function,
+                coupling=sample.coupling,
+                unit=sample.unit,
+                band=band,
+            )
+        )
+    return KnownGoodFile(model=model, through=ledger.last_seq, points=tuple(points)), passed_over
 
 
 def judge_anew(kept: records.Kept, known: KnownGood | None) -> records.Verdict | None:
@@ -229,13 +263,11 @@ def store(folder: Path, known: KnownGoodFile) -> Path:
     text = msgspec.json.format(msgspec.json.encode(known), indent=1)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        part = path.with_suffix(".part")
+        part = path.with_name(path.name + ".part")
         part.write_bytes(text + b"\n")
         part.replace(path)
     except OSError as error:
-        raise BadInput(
-            f"{path} cannot be written: {error.strerror}: free the folder, or name another"
-        ) from error
+        raise BadInput(f"{path} cannot be written: {error.strerror}: free the folder, or name another") from error
     return path
 
 
@@ -247,6 +279,11 @@ def read(folder: Path, model: str) -> KnownGoodFile | None:
     except OSError:
         return None
     return _read(path, stamp.st_mtime_ns, stamp.st_size)
+
+
+def models(folder: Path) -> list[str]:
+    """The models of which something was learned."""
+    return sorted(unquote(path.stem) for path in folder.glob("*.json"))
 
 
 @lru_cache(maxsize=32)

@@ -80,9 +80,7 @@ def parse(data: bytes, path: str) -> TomlFile:
         text = data.decode("utf-8")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise BadInput(
-            f"{path}:{line}: byte {data[error.start]:#04x} is not UTF-8: save it as UTF-8"
-        ) from error
+        raise BadInput(f"{path}:{line}: byte {data[error.start]:#04x} is not UTF-8: save it as UTF-8") from error
     try:
         table = tomllib.loads(text)
         lines = key_lines(text)
@@ -212,9 +210,7 @@ def number(value: Any) -> str | None:
         finite = math.isfinite(value)
     except OverflowError:  # an int beyond the doubles
         finite = False
-    return (
-        None if finite else f"{str(value)[:12]} is nothing to compare with: write a number or remove the key"
-    )
+    return None if finite else f"{str(value)[:12]} is nothing to compare with: write a number or remove the key"
 
 
 def flag(value: Any) -> str | None:

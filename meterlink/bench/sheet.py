@@ -190,9 +190,7 @@ class _Sheet:
         if "name" in p:
             if p["name"] in self.seen:
                 line = self.seen[p["name"]]
-                self.problems.note(
-                    (*at, "name"), f"{p['name']!r} is in line {line} already: give it another name"
-                )
+                self.problems.note((*at, "name"), f"{p['name']!r} is in line {line} already: give it another name")
             self.seen.setdefault(p["name"], self.file.line(*at, "name"))
         if "rail" in p and p["rail"] not in rails:
             known = nearest(p["rail"], rails) if rails else "the sheet has no [rails]"
@@ -220,9 +218,7 @@ class _Sheet:
         function, expect = p["function"], p["expect"]
         for low, high in (("low", "high"), ("short", "open")):
             if low in p and high in p and p[low] > p[high]:
-                self.problems.note(
-                    (*at, low), f"{p[low]:g} is above {high} {p[high]:g}: swap or correct them"
-                )
+                self.problems.note((*at, low), f"{p[low]:g} is above {high} {p[high]:g}: swap or correct them")
         for key in ("short", "open"):
             if key in p and function not in SHORTABLE:
                 self.problems.note((*at, key), f"a {function} has no such limit: remove it")
@@ -237,6 +233,4 @@ class _Sheet:
         if expect == "band" and "low" not in p and "high" not in p:
             self.problems.note((*at, "expect"), "a band needs low, high or both: add them")
         if p["powered"] and function in DEAD:
-            self.problems.note(
-                (*at, "powered"), f"{function} is measured on a board without power: remove the key"
-            )
+            self.problems.note((*at, "powered"), f"{function} is measured on a board without power: remove the key")

@@ -59,18 +59,14 @@ def band_for(point: Point, known: Known | None) -> records.Band | None:
         if known is not None:
             low, high, n, origin = known.low, known.high, known.n, known.origin()
         else:
-            origin = (
-                "sheet; no known-good yet" if low is not None or high is not None else "no known-good yet"
-            )
+            origin = "sheet; no known-good yet" if low is not None or high is not None else "no known-good yet"
     short = point.short
     if short is None and point.function in SHORT:
         short = SHORT[point.function].value
         origin += f"; short: {SHORT[point.function].source}"
     if (low, high, short, point.open) == (None, None, None, None):
         return None
-    return records.Band(
-        low=low, high=high, expect=point.expect, from_=origin, n=n, short=short, open=point.open
-    )
+    return records.Band(low=low, high=high, expect=point.expect, from_=origin, n=n, short=short, open=point.open)
 
 
 def judge(
@@ -123,9 +119,7 @@ def _guarded(
         return "low"
     if high is not None and v > Decimal(repr(high)) + guard:
         return "high"
-    inside = (low is None or v >= Decimal(repr(low)) + guard) and (
-        high is None or v <= Decimal(repr(high)) - guard
-    )
+    inside = (low is None or v >= Decimal(repr(low)) + guard) and (high is None or v <= Decimal(repr(high)) - guard)
     return "ok" if inside else "unsure"
 
 

@@ -1,0 +1,169 @@
+"""The line of every key: on hand-counted documents, and that the walk agrees with tomllib on any document."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink import tomlfile
+from meterlink.errors import BadInput
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+DOCUMENT = '''# a comment with [brackets] and "quotes
+model = "IC-8 rev C" # = not a key
+text = """
+[[point]]
+name = "not a key"
+"""
+raw = \'\'\'a = 1 \'\'\'\'
+list = [
+  1, # ] not the end
+  "]",
+  { name = "inside" },
+]
+
+[rails."+3V3"]
+nominal = 3.3
+[rails.\'a.b\']
+nominal = 1
+
+[[point]]
+name = "A\\"["
+only_if.point = "x"
+only_if.verdict = "short"
+
+  [[ point ]]
+"name" = "B"
+[point.only_if]
+point = "A"
+[[point.more]]
+x = 1
+[[point.more]]
+x = 2
+'''
+
+
+def test_lines_of_a_document_with_everything() -> None:
+    """Counted by hand, and each found again in the text."""
+    assert tomlfile.key_lines(DOCUMENT) == {
+        ("model",): 2,
+        ("text",): 3,
+        ("raw",): 7,
+        ("list",): 8,
+        ("rails",): 14,
+        ("rails", "+3V3"): 14,
+        ("rails", "+3V3", "nominal"): 15,
+        ("rails", "a.b"): 16,
+        ("rails", "a.b", "nominal"): 17,
+        ("point", 0): 19,
+        ("point", 0, "name"): 20,
+        ("point", 0, "only_if"): 21,
+        ("point", 0, "only_if", "point"): 21,
+        ("point", 0, "only_if", "verdict"): 22,
+        ("point", 1): 24,
+        ("point", 1, "name"): 25,
+        ("point", 1, "only_if"): 26,
+        ("point", 1, "only_if", "point"): 27,
+        ("point", 1, "more", 0): 28,
+        ("point", 1, "more", 0, "x"): 29,
+        ("point", 1, "more", 1): 30,
+        ("point", 1, "more", 1, "x"): 31,
+    }
+
+
+def test_windows_line_ends_count_once() -> None:
+    assert tomlfile.key_lines(DOCUMENT.replace("\n", "\r\n")) == tomlfile.key_lines(DOCUMENT)
+
+
+def test_what_has_no_line_has_its_table_s() -> None:
+    file = tomlfile.parse(DOCUMENT.encode(), "s.toml")
+    assert file.line("point", 1, "low") == 24
+    assert file.line("list", 2, "name") == 8
+    assert file.line("nothing") == 1
+
+
+# documents built line by line, so that the line of each key is known
+
+KEY = st.text("abcXYZ_-019", min_size=1, max_size=4) | st.text(
+    st.characters(codec="utf-8", exclude_categories=["Cc", "Cs"]), max_size=4
+)
+VALUE = st.sampled_from(
+    [
+        "1",
+        "-0.5e3",
+        "true",
+        '"a # b = [c"',
+        "'''x\n[y]\nz = 1'''",
+        '"""\n"" \\""\n"""""',
+        "[1, 2,\n 3] # ]",
+        "[[1], ['[']]",
+        "{ a = 1, b = [2] }",
+        "2026-11-25T12:00:00Z",
+    ]
+)
+
+
+def quoted(key: str) -> str:
+    return '"' + key.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+@given(st.lists(st.tuples(KEY, st.lists(st.tuples(KEY, VALUE), max_size=4)), max_size=5), st.booleans())
+def test_generated_documents(tables: list[tuple[str, list[tuple[str, str]]]], arrays: bool) -> None:
+    text, expected, seen = "", {}, dict[str, int]()
+    for name, pairs in tables:
+        if name in seen and not arrays:
+            continue
+        seen[name] = seen.get(name, -1) + 1
+        at: tuple[Any, ...] = (name, seen[name]) if arrays else (name,)
+        expected[at] = text.count("\n") + 1
+        text += f"[[{quoted(name)}]]\n" if arrays else f"[{quoted(name)}] # x = 1\n"
+        for key, value in dict(pairs).items():
+            expected[(*at, key)] = text.count("\n") + 1
+            text += f"  {quoted(key)} = {value}\n"
+    tomllib.loads(text)
+    assert tomlfile.key_lines(text) == expected
+
+
+@pytest.mark.parametrize(
+    ("data", "message"),
+    [
+        (b'model = "x"\nlow = \n', r"s\.toml:2: not TOML: .*column 7: correct this line"),
+        (b"a = 1\n\na = 2\n", r"s\.toml:3: not TOML: "),
+        (b'a = "\n', r"s\.toml:1: not TOML: "),
+        (b'a = """\n\n', r"s\.toml:3: not TOML: "),
+        (b"a = 1\nb = '\xff'\n", r"s\.toml:2: byte 0xff is not UTF-8"),
+        (b"a = " + b"9" * 5000, r"s\.toml:1: not TOML: "),
+        (b"a = " + b"[" * 9000, r"s\.toml:1: "),
+    ],
+)
+def test_what_is_not_toml(data: bytes, message: str) -> None:
+    with pytest.raises(BadInput, match=message) as caught:
+        tomlfile.parse(data, "s.toml")
+    assert "\n" not in str(caught.value)
+
+
+def test_files_that_cannot_be_read(tmp_path: Path) -> None:
+    for path in (tmp_path / "none.toml", tmp_path, Path("nul\0.toml")):
+        with pytest.raises(BadInput):
+            tomlfile.read(path)
+
+
+@given(st.binary(max_size=60) | st.text(max_size=60).map(lambda s: s.encode("utf-8", "ignore")))
+def test_any_bytes_are_toml_or_bad_input(data: bytes) -> None:
+    try:
+        file = tomlfile.parse(data, "s.toml")
+    except BadInput as error:
+        said = str(error)
+    else:
+        said = "s.toml:"
+        assert {key[0] for key in file.lines} == set(file.table)
+    assert said.startswith("s.toml:")
