@@ -8,13 +8,16 @@ from pathlib import Path
 import pytest
 
 from meterlink import records
-from meterlink.errors import JournalBroken
+from meterlink.errors import JournalBroken, JournalFailed
+from meterlink.journal.disk import REAL
 from meterlink.journal.recovery import UNSYNCED_MAX
 from meterlink.journal.writer import Writer
 
+from .disks import Faulty
 from .oracle import MIDNIGHT, NOON, lines_of, note, reading
 
 NAME = "2026-11-25.jsonl"
+RIGHT_HEAD = b'{"prev":"?","seq":5,"at":"2026-11-25T12:00:00.000000Z","kind":"weather",'
 
 
 def written(folder: Path, count: int = 4, day2: int = 0) -> bytes:
@@ -76,6 +79,7 @@ def test_the_last_line_cut_at_every_byte(tmp_path: Path) -> None:
         pytest.param(bytes(3_000_000), id="many nul"),
         pytest.param(bytes(100) + b"\n", id="nul and lf"),
         pytest.param(b"\n", id="blank line"),
+        pytest.param(RIGHT_HEAD + b'"text":"\xff\xfe"}\n', id="right head, no UTF-8"),
         pytest.param(b"{}\n", id="no record"),
         pytest.param(b'{"prev":"00","seq":5}\n', id="half a head"),
         pytest.param(b"\xff\xfe\n\n\n{{{\n", id="several lines of garbage"),
@@ -84,6 +88,8 @@ def test_the_last_line_cut_at_every_byte(tmp_path: Path) -> None:
 )
 def test_a_tail_that_is_not_valid(tmp_path: Path, tail: bytes) -> None:
     data = written(tmp_path)
+    head = hashlib.sha256(data[data[:-1].rfind(b"\n") + 1 : -1]).hexdigest()
+    tail = tail.replace(b"?", head.encode())
     (tmp_path / NAME).write_bytes(data + tail)
     (told,) = reopened(tmp_path)
     assert (told.bytes, told.sha256) == (len(tail), hashlib.sha256(tail).hexdigest())
@@ -216,18 +222,28 @@ def test_a_start_that_ended_before_the_cut_is_gone_on_with(tmp_path: Path) -> No
     data = written(tmp_path)
     (tmp_path / NAME).write_bytes(data + b'{"prev')
     (tmp_path / f"{NAME}.torn-1").write_bytes(b'{"prev')
-    (tmp_path / f"{NAME}.torn-2.part").write_bytes(b"a copy that was not finished")
     assert [r.moved_to for r in reopened(tmp_path)] == [f"{NAME}.torn-1"]
-    assert not (tmp_path / f"{NAME}.torn-2").exists()
     assert len(lines_of(tmp_path)) == 6
+
+    (tmp_path / f"{NAME}.torn-2.part").write_bytes(b"a copy that was not finished, and is longer")
+    with (tmp_path / NAME).open("ab") as file:
+        file.write(b"{")
+    assert [(r.moved_to, r.bytes) for r in reopened(tmp_path)] == [(f"{NAME}.torn-2", 1)]
 
 
 def test_empty_segments_are_passed_over_and_used(tmp_path: Path) -> None:
     """A crash between a segment's begin and its first record."""
     data = written(tmp_path)
     (tmp_path / "2026-11-26.jsonl").touch()
-    writer = Writer(tmp_path)
+    disk = Faulty(REAL)
+    writer = Writer(tmp_path, disk=disk)
     assert (writer.next_seq, writer.segment) == (5, "2026-11-26.jsonl")
+    for n in (1, 2):  # the write, then the fdatasync: each is cut back to the empty segment
+        writer.append(note("refused"), MIDNIGHT)
+        disk.arm(n)
+        with pytest.raises(JournalFailed):
+            writer.commit()
+        assert (tmp_path / "2026-11-26.jsonl").read_bytes() == b""
     writer.append(note("next"), MIDNIGHT)
     writer.close()
     assert (tmp_path / NAME).read_bytes() == data
