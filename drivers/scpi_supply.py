@@ -33,7 +33,6 @@ class Set(NamedTuple):
 
     queries   of one channel's round;  select  goes before each where the channel is the set's state
     cv, cc    (query, bit values) that tell the mode;  trips  likewise for "a protection has switched off"
-    inverse   the bits say what is NOT regulated: exactly one of the two must stand
     """
 
     channels: int
@@ -43,7 +42,6 @@ class Set(NamedTuple):
     cv: tuple[str, int] = ("", 0)
     cc: tuple[tuple[str, int], ...] = ()
     trips: tuple[str, int] = ("", 0)
-    inverse: bool = False
     suffix: str = ""  # the channel after a word: " CH{c}"
     source: str = ""  # before a set value: "SOUR{c}:"
 
@@ -51,17 +49,12 @@ class Set(NamedTuple):
 VALUES = ("MEAS:VOLT?", "MEAS:CURR?", "VOLT?", "CURR?", "OUTP?")
 QUES, OPER = "STAT:QUES:COND?", "STAT:OPER:COND?"
 ISUM = "STAT:QUES:INST:ISUM{c}:COND?"
+# On the E36xx a bit names what is NOT regulated: bit 0 voltage, so CC; bit 1 current, so CV; both: neither.
 MODELS = {
     "plain": Set(1, VALUES),
-    "E36xx": Set(
-        1, (*VALUES, QUES, "VOLT:PROT:TRIP?"), opening="SYST:REM", cv=(QUES, 2), cc=((QUES, 1),), inverse=True
-    ),
-    "E364x-dual": Set(
-        2, (*VALUES, ISUM), select="INST:NSEL {c};:", opening="SYST:REM", cv=(ISUM, 2), cc=((ISUM, 1),), inverse=True
-    ),
-    "E3631A": Set(
-        3, (*VALUES, ISUM), select="INST:NSEL {c};:", opening="SYST:REM", cv=(ISUM, 2), cc=((ISUM, 1),), inverse=True
-    ),
+    "E36xx": Set(1, (*VALUES, QUES, "VOLT:PROT:TRIP?"), opening="SYST:REM", cv=(QUES, 2), cc=((QUES, 1),)),
+    "E364x-dual": Set(2, (*VALUES, ISUM), select="INST:NSEL {c};:", opening="SYST:REM", cv=(ISUM, 2), cc=((ISUM, 1),)),
+    "E3631A": Set(3, (*VALUES, ISUM), select="INST:NSEL {c};:", opening="SYST:REM", cv=(ISUM, 2), cc=((ISUM, 1),)),
     "GW-PSU": Set(1, (*VALUES, OPER, QUES), cv=(OPER, 256), cc=((OPER, 1024), (QUES, 512)), trips=(QUES, 2048)),
     "Keithley-2303": Set(1, (*VALUES, OPER), cc=((OPER, 8),), trips=(OPER, 16 | 64)),
     "DP811": Set(

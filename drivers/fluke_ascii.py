@@ -1,0 +1,211 @@
+"""Fluke 8808A and 45: a reply, then a prompt; nothing may be sent before the prompt came back.
+
+Source: Fluke 8808A Users Manual, July 2007, ch. 4 (pp. 4-8, 4-15); what the sheet marks M is from memory. A round asks
+the function before and after the value, so that a turned knob never labels the old number.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from decimal import Decimal
+
+from meterlink.driver import BadFrame, Coupling, Dialogue, Info, Line, Query, Reading, count
+
+FUNCTIONS: dict[str, tuple[str, Coupling | None, str]] = {
+    "VDC": ("voltage", "dc", "V"),
+    "VAC": ("voltage", "ac", "V"),
+    "VACDC": ("voltage", "acdc", "V"),
+    "ADC": ("current", "dc", "A"),
+    "AAC": ("current", "ac", "A"),
+    "AACDC": ("current", "acdc", "A"),
+    "OHMS": ("resistance", None, "Ohm"),
+    "WIRE4": ("resistance", None, "Ohm"),
+    "FREQ": ("frequency", None, "Hz"),
+    "DIODE": ("diode", None, "V"),
+    "CONT": ("continuity", None, "Ohm"),
+}
+# Format 2's unit texts and the functions they can stand behind
+UNIT_TEXTS = {
+    "VDC": ("VDC", "VACDC", "DIODE"),
+    "VAC": ("VAC", "VACDC"),
+    "ADC": ("ADC", "AACDC"),
+    "AAC": ("AAC", "AACDC"),
+    "OHMS": ("OHMS", "WIRE4", "CONT"),
+    "HZ": ("FREQ",),
+    "DB": ("VDC", "VAC", "VACDC"),
+}
+PLAIN = {"VDC": "VDC", "VAC": "VAC", "ADC": "ADC", "AAC": "AAC", "OHMS": "OHMS", "HZ": "FREQ"}
+MODIFIERS = ((1, "min"), (2, "max"), (4, "hold"), (32, "rel"), (64, "compare"))
+DB, DB_POWER = 8, 16
+
+INFO = Info(
+    name="fluke_ascii",
+    title="Fluke 8808A / 45 command set",
+    instruments=("Fluke 8808A", "Fluke 45"),
+    published="Fluke 8808A Users Manual, July 2007, ch. 4",
+    sure="partly from memory",
+    notes="Number form, the prompt rule and VAL? are printed. From memory: the prompts' characters, echo, FUNC words, "
+    "format 2 and its units, MOD bits, over range +1E+9, two values with a comma. dB readings have no reference "
+    "level in a reply; dB power and a function that is not in the list are blank with the flag unreadable. Not the "
+    "language of the 8840A.",
+    wiring="RS-232, null-modem lead; 9600 8N1 from the factory, echo off",
+    line=Line(baudrate=9600),
+    poll_s=0.5,
+)
+
+PROMPT = re.compile(rb"(?:=>|\?>|!>)\r\n")
+REPLY = re.compile(r"(?:(?P<value>[^\r\n]*)\r\n)?(?P<prompt>=>|\?>|!>)\r\n")
+NUMBER = re.compile(r"(?P<digits>[+-]?[0-9]+(?:\.[0-9]+)?E[+-]?[0-9]{1,2})(?: (?P<unit>[A-Z]+))?")
+OVER = Decimal("1E9")
+
+
+def _take(held: bytes) -> int | None:
+    found = PROMPT.search(held)
+    return found.end() if found else None
+
+
+WORDS = ("FUNC1?", "FUNC2?", "MOD?", "VAL?", "FUNC1?")
+ROUND = tuple(Query(ask=f"{word}\r\n".encode(), take=_take, wait_s=3.0) for word in WORDS)
+OPENING = (Query(ask=b"*IDN?\r\n", take=lambda held: _after_identity(held), wait_s=3.0),)
+
+
+def _after_identity(held: bytes) -> int | None:
+    """*IDN?'s reply with its prompt and all that came before it: an answer that was late goes with it."""
+    found = re.search(rb"[^\n]*,[^\n]*,[^\n]*,[^\n]*\r\n(?:=>|\?>|!>)\r\n", held)
+    return found.end() if found else None
+
+
+def _pairs(frame: bytes, asked: bytes | None) -> list[tuple[str, str, str]]:
+    """(query, value line, prompt) of each reply, echoes dropped."""
+    if not frame.isascii():
+        raise BadFrame(f"no ASCII: {frame.hex()}")
+    text = frame.decode("ascii")
+    queries = [] if asked is None else asked.decode("latin-1").split("\r\n")
+    out: list[tuple[str, str, str]] = []
+    at = 0
+    while at < len(text):
+        query = queries[len(out)] if len(out) < len(queries) else ""
+        if query and text.startswith(f"{query}\r\n", at):
+            at += len(query) + 2
+        found = REPLY.match(text, at)
+        if not found:
+            raise BadFrame(f"no value line with a prompt: {frame.hex()}")
+        out.append((query, found["value"] or "", found["prompt"]))
+        at = found.end()
+    if not out or (asked is not None and queries != [q for q, _, _ in out] + [""]):
+        raise BadFrame(f"queries {queries}, {len(out)} replies: {frame.hex()}")
+    return out
+
+
+def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]:
+    """Turn one round, or one VAL1?, VAL2?, VAL?, MEAS?, into readings.
+
+    Takes   the joined replies with their prompts, and the joined queries. Format 2 names its unit and needs none.
+    Gives   the main display, and channel "2" for the second. Resolution: the last mantissa digit.
+    Raises  BadFrame, and nothing else; also for a refused value (prompt ?> or !>), a function that changed.
+    Source  8808A Users Manual ch. 4; UNIT_TEXTS and FUNCTIONS.
+    """
+    functions: dict[str, set[str]] = {"1": set(), "2": set()}
+    values: list[tuple[str, str]] = []
+    modifiers = 0
+    for query, value, prompt in _pairs(frame, asked):
+        if query in ("FUNC1?", "FUNC2?"):
+            if prompt == "=>" and value:
+                functions[query[4]].add(value)
+        elif prompt != "=>":
+            raise BadFrame(f"{query or 'the command'} was refused with {prompt}: {frame.hex()}")
+        elif query == "MOD?":
+            if not re.fullmatch("[0-9]{1,3}", value) or int(value) > 127:
+                raise BadFrame(f"no modifiers: {frame.hex()}")
+            modifiers = int(value)
+        elif query in ("", "VAL1?", "VAL2?", "VAL?", "MEAS1?", "MEAS2?", "MEAS?"):
+            first = 2 if "2" in query else 1
+            values += [(str(first + n), part.strip()) for n, part in enumerate(value.split(","))]
+        else:
+            raise BadFrame(f"{query} brings no reading: {frame.hex()}")
+    if not values or len(values) > 2 or any(len(names) > 1 for names in functions.values()):
+        raise BadFrame(f"no one or two values, or the function changed between the two FUNC?: {frame.hex()}")
+    return [_reading(c, text, next(iter(functions[c]), ""), modifiers, asked is None, frame) for c, text in values]
+
+
+def _reading(channel: str, text: str, function: str, modifiers: int, alone: bool, frame: bytes) -> Reading:
+    found = NUMBER.fullmatch(text)
+    if not found:
+        raise BadFrame(f"{text!r} is no number: {frame.hex()}")
+    unit_text = found["unit"]
+    if unit_text is None and alone:
+        raise BadFrame(f"the query is needed, format 1 names no unit: {frame.hex()}")
+    if unit_text is not None and (
+        unit_text not in UNIT_TEXTS or (function in FUNCTIONS and function not in UNIT_TEXTS[unit_text])
+    ):
+        raise BadFrame(f"unit {unit_text} does not stand behind {function}: {frame.hex()}")
+    flags = tuple(flag for bit, flag in MODIFIERS if modifiers & bit) if channel == "1" else ()
+    other = None if channel == "1" else channel
+    value = Decimal(found["digits"])
+    exponent = value.as_tuple().exponent
+    decibel = unit_text == "DB" or (channel == "1" and bool(modifiers & DB))
+    name = function or PLAIN.get(unit_text or "", "")
+    power = channel == "1" and bool(modifiers & DB_POWER)
+    if (name not in FUNCTIONS and not decibel) or power or not isinstance(exponent, int):
+        return Reading(
+            function="unknown",
+            value=None,
+            unit="1",
+            state="blank",
+            flags=(*flags, "unreadable"),
+            display=text,
+            channel=other,
+        )
+    kind, coupling, unit = ("level", None, "dB") if decibel else FUNCTIONS[name]
+    over = abs(value) >= OVER
+    return Reading(
+        function=kind,
+        coupling=coupling,
+        value=None if over else value,
+        unit=unit,
+        resolution=None if over else count(exponent),
+        state="over" if over else "ok",
+        flags=flags,
+        channel=other,
+    )
+
+
+def Driver(model: str | None = None) -> Dialogue:  # noqa: N802 - the contract's name
+    """Functions, modifiers and both displays, twice a second."""
+    return Dialogue(decode, model, round_=ROUND, every_s=0.5, opening=OPENING)
+
+
+def answer(asked: bytes, shown: Reading | Sequence[Reading], model: str | None = None) -> bytes:
+    """What a meter that shows these readings replies to one query, format 1, echo off."""
+    readings = [shown] if isinstance(shown, Reading) else list(shown)
+    query = asked.decode("latin-1").strip()
+    if query == "*IDN?":
+        return b"FLUKE, 8808A, 0, 1.0\r\n=>\r\n"
+    displays = {r.channel or "1": r for r in readings}
+    if query in ("FUNC1?", "FUNC2?"):
+        if query[4] not in displays:
+            return b"!>\r\n"
+        r = displays[query[4]]
+        word = next((w for w, f in FUNCTIONS.items() if f == (r.function, r.coupling, r.unit)), "VDC")
+        return f"{word}\r\n=>\r\n".encode()
+    if query == "MOD?":
+        flags = displays["1"].flags if "1" in displays else ()
+        level = DB if "1" in displays and displays["1"].function == "level" else 0
+        return f"{level + sum(bit for bit, flag in MODIFIERS if flag in flags)}\r\n=>\r\n".encode()
+    if query == "VAL?" and displays:
+        return (",".join(_text(displays[c]) for c in sorted(displays)) + "\r\n=>\r\n").encode()
+    return b"?>\r\n"
+
+
+def _text(reading: Reading) -> str:
+    if reading.value is None:
+        return "+1E+9"
+    sign, digits, exponent = reading.value.as_tuple()
+    assert isinstance(exponent, int)  # a reading's value is finite
+    return f"{'-' if sign else '+'}{''.join(map(str, digits))}E{exponent:+d}"
+
+
+def build(shown: Reading | Sequence[Reading], model: str | None = None) -> bytes:
+    """The joined replies of one round."""
+    return b"".join(answer(query.ask, shown, model) for query in ROUND)
