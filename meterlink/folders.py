@@ -51,5 +51,5 @@ def bench_folder(directory: Path | None = None) -> Folders:
 def _runtime() -> Path:
     """The user's runtime folder; without XDG_RUNTIME_DIR (a bare service, a container) one below /tmp."""
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # platformdirs tells of the fallback, which is as good here
+        warnings.simplefilter("ignore")  # platformdirs tells of the fallback, which is as good here
         return Path(platformdirs.user_runtime_dir(APP))

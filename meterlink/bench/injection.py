@@ -1,0 +1,382 @@
+"""Feeding a shorted rail a low voltage, limited, timed, and off in every case: the order of steps, pure.
+
+A generator asks for one thing at a time (a query sent, a record put on the disk, time to pass) and is given what came
+of it; it owns no port, no clock and no journal. Invariants, held by the order of the code and checked with faults in
+any order (tests/injection):
+- the output is not switched on before current limit, over-voltage protection (where the set has one) and voltage were
+  set and read back, each step recorded before it is sent;
+- every way out ends in `switch_off`, which tries until the set says off, or says that it could not be confirmed;
+- switching off waits for nothing: its record comes after it.
+Source: the cautions of docs/safety.md; the order limit, protection, voltage, output: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from decimal import Decimal
+from typing import Literal
+
+import msgspec
+
+from meterlink import records
+from meterlink.control import Answer, Control, Told
+from meterlink.errors import BadInput, Refused
+from meterlink.framing import Query
+from meterlink.reading import BadFrame
+
+CAUTIONS = (
+    "Injecting into a rail: never above its nominal voltage; battery, charger and mains disconnected, capacitors "
+    "discharged; parts downstream can be destroyed; the part that pulls the rail down gets hot enough to burn and may "
+    "burst or smoke: eye protection, extraction, no finger and no flame near it; never near a lithium cell. "
+    "Local codes and licensed practice come first."
+)
+CONFIRMED = "cautions for injecting confirmed"
+MEASURE_S = 0.1  # between two looks at volts and amperes
+OFF_TRIES = 5
+OVER = Decimal("1.1")  # protection level as a part of the injected voltage, and what measured volts may reach
+SLACK_A = Decimal("1.1")  # measured amperes may overshoot the limit by so much (a set's own accuracy) ...
+SLACK = (Decimal("0.05"), Decimal("0.02"))  # ... or by so many volts and amperes, whichever is more
+DARK = (Decimal("0.05"), Decimal("0.01"))  # below so many volts and amperes the terminals are off
+
+
+class Ceilings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The [supply] table: what no injection may exceed. V, A, W, s."""
+
+    max_volts: float = 5.0
+    max_amperes: float = 3.0
+    max_watts: float = 5.0
+    max_hold_s: float = 30.0
+
+
+class Order(msgspec.Struct, frozen=True, kw_only=True):
+    """One injection as it was asked for."""
+
+    instrument: str
+    job: str
+    board: str
+    rail: str
+    nominal: Decimal
+    volts: Decimal
+    amperes: Decimal
+    hold_s: float
+    by: str
+
+
+def checked(order: Order, ceilings: Ceilings) -> Order:
+    """The order, if it may be carried out. Raises Refused, BadInput before anything is sent."""
+    numbers = (order.nominal, order.volts, order.amperes, Decimal(repr(order.hold_s)))
+    if not all(n.is_finite() and n > 0 for n in numbers):
+        raise BadInput("volts, amperes, nominal voltage and seconds are numbers above zero")
+    if order.volts > order.nominal:
+        raise Refused(f"{order.volts} V is above the nominal {order.nominal} V of {order.rail}")
+    for what, value, most in (
+        ("V", order.volts, ceilings.max_volts),
+        ("A", order.amperes, ceilings.max_amperes),
+        ("W", order.volts * order.amperes, ceilings.max_watts),
+        ("s", order.hold_s, ceilings.max_hold_s),
+    ):
+        if value > Decimal(repr(most)):
+            raise Refused(f"{value} {what} is above this bench's ceiling of {most:g} {what} ([supply] in its file)")
+    return order
+
+
+# -- what the generator asks for, and what it is given
+
+
+class Send(msgspec.Struct, frozen=True):
+    """Send this query; give its reply, or None when none came in time or the link is lost."""
+
+    query: Query
+
+
+class Put(msgspec.Struct, frozen=True):
+    """Have this record on the disk; give whether it is."""
+
+    record: records.Supply
+
+
+class Show(msgspec.Struct, frozen=True):
+    """Something measured while the output is on; nothing is given back but the time."""
+
+    volts: Decimal
+    amperes: Decimal
+    mode: Literal["cv", "cc"] | None
+
+
+class Rest(msgspec.Struct, frozen=True):
+    """Let so many seconds pass."""
+
+    seconds: float
+
+
+class Given(msgspec.Struct, frozen=True):
+    """What came of it: at monotonic second t; `stop` says why the injection has to end now, or None."""
+
+    t: float
+    reply: bytes | None = None
+    done: bool = True
+    stop: str | None = None
+
+
+class Ended(msgspec.Struct, frozen=True):
+    """How it ended. `off` is False when the set never confirmed that its output is off: sound the alarm."""
+
+    why: str
+    off: bool
+    switched_on: bool
+    energy_j: float = 0.0
+
+
+Wanted = Send | Put | Show | Rest
+Steps = Generator[Wanted, Given, Ended]
+
+
+class _Abort(Exception):  # noqa: N818 - never leaves this module
+    """Go to switching off, because of this."""
+
+
+def inject(order: Order, control: Control) -> Steps:
+    """The whole injection; drive it with Given for each Wanted, the first `next()` starts it."""
+    switched_on, energy, why = False, 0.0, "the time is over"
+    touched = False
+    try:
+        yield from _refuse_if_on(control)
+        told = _told(control.set_current, order.amperes)
+        yield from _put(order, "limit", current=told.value, why=told.note or None)
+        touched = True
+        yield from _send(control, told)
+        yield from _read_back(control, current=told.value)
+        limit = told.value
+        if control.over_voltage is not None:
+            guard = _told(control.set_over_voltage, order.volts * OVER)
+            yield from _put(order, "set", voltage=guard.value, why="over-voltage protection")
+            yield from _send(control, guard)
+            yield from _read_back(control, over_voltage=guard.value)
+        volts = _told(control.set_voltage, order.volts)
+        yield from _put(order, "set", voltage=volts.value, current=limit, why=volts.note or None)
+        yield from _send(control, volts)
+        yield from _read_back(control, voltage=volts.value, current=limit)
+        yield from _put(order, "on", voltage=volts.value, current=limit, why=f"inject, {order.hold_s:g} s at most")
+        switched_on = True  # from here on the output may be on, whatever the set answers
+        given = yield from _send(control, control.output(True))
+        yield from _confirm_on(control)
+        end, before = given.t + order.hold_s, given.t
+        while True:
+            shown, t = yield from _measure(control)
+            energy += float(shown.volts * shown.amperes) * (t - before)
+            before = t
+            over = _beyond(order, limit or order.amperes, shown)
+            if over:
+                raise _Abort(over)
+            _check((yield shown))
+            if t >= end:
+                break
+            _check((yield Rest(min(MEASURE_S, max(0.0, end - t)))))
+    except _Abort as abort:
+        why = str(abort)
+    off = (yield from switch_off(control)) if switched_on or touched else True
+    if switched_on:
+        yield Put(_record(order, "off", None, None, why if off else f"{why}; off could not be confirmed"))
+    else:  # nothing but an abort leads here with the output never switched on
+        yield Put(_record(order, "refused", order.volts, order.amperes, why))
+    return Ended(why, off, switched_on, energy)
+
+
+def switch_off(control: Control) -> Generator[Wanted, Given, bool]:
+    """Off, and sure of it: again until the set says so, at most OFF_TRIES times. Gives whether it said so.
+
+    What has to end the injection is of no account here; a lost link gives None to every query.
+    """
+    for _ in range(OFF_TRIES):
+        for query in control.output(False).queries:
+            yield Send(query)
+        if control.output_state:
+            answer = yield from _ask(control, control.output_state)
+            if answer is not None and answer.on is False:
+                return True
+        else:
+            answer = yield from _ask(control, control.measured)
+            volts, amperes = (answer.voltage, answer.current) if answer is not None else (None, None)
+            if volts is not None and amperes is not None and abs(volts) <= DARK[0] and abs(amperes) <= DARK[1]:
+                return True
+        yield Rest(0.02)
+    return False
+
+
+# -- steps; each raises _Abort
+
+
+def _check(given: Given) -> Given:
+    if given.stop:
+        raise _Abort(given.stop)
+    return given
+
+
+def _told(action: Callable[[Decimal], Told], value: Decimal) -> Told:
+    try:
+        return action(value)
+    except Refused as error:
+        raise _Abort(str(error)) from error
+
+
+def _put(
+    order: Order,
+    event: Literal["set", "on", "limit"],
+    voltage: Decimal | None = None,
+    current: Decimal | None = None,
+    why: str | None = None,
+) -> Generator[Wanted, Given, None]:
+    given = yield Put(_record(order, event, voltage, current, why))
+    if not given.done:
+        raise _Abort("the journal did not take the record")
+    _check(given)
+
+
+def _send(control: Control, told: Told) -> Generator[Wanted, Given, Given]:
+    """Send an action's queries; each that brings a reply must bring one without an error."""
+    given = Given(0.0)
+    for query in (*told.queries, *control.errors):
+        given = yield Send(query)
+        if query.take is not None:
+            answer = _parsed(control, query, given)
+            if answer.error:
+                raise _Abort(f"the supply refused: {answer.error}")
+        _check(given)
+    return given
+
+
+def _parsed(control: Control, query: Query, given: Given) -> Answer:
+    if given.reply is None:
+        raise _Abort("the supply does not answer")
+    try:
+        return control.parse(query.ask, given.reply)
+    except BadFrame as error:
+        raise _Abort(f"the supply's answer makes no sense: {error}") from error
+
+
+def _ask(control: Control, queries: tuple[Query, ...]) -> Generator[Wanted, Given, Answer | None]:
+    """What these queries say together; None when one of them was not answered with sense."""
+    said: dict[str, object] = {}
+    for query in queries:
+        given = yield Send(query)
+        if query.take is None:
+            continue
+        try:
+            answer = control.parse(query.ask, given.reply or b"")
+        except BadFrame:
+            return None
+        said |= {k: v for k, v in msgspec.structs.asdict(answer).items() if v not in (None, "", ())}
+    return Answer(**said)  # type: ignore[arg-type]
+
+
+def _sure(control: Control, queries: tuple[Query, ...]) -> Generator[Wanted, Given, tuple[Answer, float]]:
+    """As _ask, and every query must be answered with sense and nothing may ask for the end."""
+    said: dict[str, object] = {}
+    given = Given(0.0)
+    for query in queries:
+        given = yield Send(query)
+        if query.take is not None:
+            answer = _parsed(control, query, given)
+            said |= {k: v for k, v in msgspec.structs.asdict(answer).items() if v not in (None, "", ())}
+        _check(given)
+    return Answer(**said), given.t  # type: ignore[arg-type]
+
+
+def _refuse_if_on(control: Control) -> Generator[Wanted, Given, None]:
+    if control.output_state:
+        answer, _ = yield from _sure(control, control.output_state)
+        if answer.on is not False:
+            raise _Abort("the supply's output is on already: switch it off first")
+    else:
+        answer, _ = yield from _sure(control, control.measured)
+        if answer.voltage is None or answer.voltage > DARK[0]:
+            raise _Abort("there is voltage at the supply's terminals already: switch it off first")
+
+
+def _read_back(
+    control: Control,
+    voltage: Decimal | None = None,
+    current: Decimal | None = None,
+    over_voltage: Decimal | None = None,
+) -> Generator[Wanted, Given, None]:
+    """The set says what it was told: neither more nor something else."""
+    answer, _ = yield from _sure(control, control.settings)
+    for what, wanted, said in (
+        ("volts", voltage, answer.set_voltage),
+        ("amperes", current, answer.set_current),
+        ("volts of over-voltage protection", over_voltage, answer.over_voltage),
+    ):
+        if wanted is not None and said != wanted:
+            raise _Abort(f"told {wanted} {what}, the supply says {said}")
+
+
+def _confirm_on(control: Control) -> Generator[Wanted, Given, None]:
+    if control.output_state:
+        answer, _ = yield from _sure(control, control.output_state)
+        if answer.on is not True:
+            raise _Abort("the supply does not say that its output is on")
+
+
+def _measure(control: Control) -> Generator[Wanted, Given, tuple[Show, float]]:
+    answer, t = yield from _sure(control, control.measured)
+    if answer.voltage is None or answer.current is None:
+        raise _Abort("the supply does not say what it measures")
+    if answer.tripped:
+        raise _Abort("the supply's protection tripped")
+    return Show(answer.voltage, answer.current, answer.mode), t
+
+
+def _beyond(order: Order, limit: Decimal, shown: Show) -> str | None:
+    if shown.volts > max(order.volts * OVER, order.volts + SLACK[0]):
+        return f"{shown.volts} V measured, {order.volts} V were ordered"
+    if shown.amperes > max(limit * SLACK_A, limit + SLACK[1]):
+        return f"{shown.amperes} A measured, the limit is {limit} A"
+    return None
+
+
+def _record(
+    order: Order,
+    event: Literal["set", "on", "off", "limit", "tripped", "refused"],
+    voltage: Decimal | None,
+    current: Decimal | None,
+    why: str | None,
+) -> records.Supply:
+    return records.Supply(
+        instrument=order.instrument,
+        event=event,
+        voltage=records.double(voltage),
+        current_limit=records.double(current),
+        why=why,
+        by=order.by,
+        job=order.job,
+        board=order.board,
+        rail=order.rail,
+    )
+
+
+class ClearWatch:
+    """Says when the short clears: the current falls below half of what flowed at first, for three looks.
+
+    It is back above 80 % of that for three looks before it can clear again (hysteresis). `flowed` is the median of
+    the first five looks. Thresholds: common practice, no source; docs/supply.md.
+    """
+
+    LOOKS, CLEARED, BACK, FIRST = 3, 0.5, 0.8, 5
+
+    def __init__(self) -> None:
+        self._first: list[float] = []
+        self._run = 0
+        self.cleared = False
+
+    def look(self, amperes: float) -> bool:
+        """Take one measured current in; True once, when the short has cleared."""
+        if len(self._first) < self.FIRST:
+            self._first.append(amperes)
+            return False
+        flowed = sorted(self._first)[self.FIRST // 2]
+        turned = amperes > self.BACK * flowed if self.cleared else amperes < self.CLEARED * flowed
+        self._run = self._run + 1 if turned else 0
+        if self._run < self.LOOKS:
+            return False
+        self._run, self.cleared = 0, not self.cleared
+        return self.cleared
