@@ -9,6 +9,7 @@ import difflib
 import importlib
 import importlib.util
 import pkgutil
+import re
 from collections.abc import Iterator, Sequence
 from functools import cache
 from importlib.metadata import entry_points
@@ -25,6 +26,7 @@ from meterlink.reading import Info, Reading
 
 GROUP = "meterlink.drivers"
 BUNDLED = "meterlink_drivers"
+NAME = re.compile(r"[a-z][a-z0-9_]*")
 
 
 class Spec(msgspec.Struct, frozen=True):
@@ -49,17 +51,33 @@ class Spec(msgspec.Struct, frozen=True):
         framer: Framer = self.module.Driver(self.model)
         return framer
 
+    def models(self) -> list[Spec]:
+        """This driver once for each of its models; itself where there are none or one was picked."""
+        if self.model is not None or not self.info.models:
+            return [self]
+        return [msgspec.structs.replace(self, model=model) for model in self.info.models]
+
+    def folders(self) -> list[Path]:
+        """Where its recordings may lie: captures/ beside its file, or beside the folder of its file."""
+        file = getattr(self.module, "__file__", None)
+        if file is None:
+            return []
+        return [p for p in (Path(file).parent / "captures", Path(file).parent.parent / "captures") if p.is_dir()]
+
     def decode(self, frame: bytes, asked: bytes | None = None) -> list[Reading]:
         """The readings of one frame. Raises BadFrame."""
         readings: list[Reading] = self.module.decode(frame, asked, self.model)
         return readings
 
-    def build(self, reading: Reading) -> bytes | None:
-        """The frame that shows a reading, or None where the driver has no inverse."""
+    def build(self, reading: Reading | Sequence[Reading]) -> bytes | None:
+        """The frame that shows a reading (or several, where a frame holds several); None without an inverse.
+
+        Raises  ValueError for what no frame shows.
+        """
         build = getattr(self.module, "build", None)
         return None if build is None else build(reading, self.model)
 
-    def answer(self, asked: bytes, reading: Reading) -> bytes | None:
+    def answer(self, asked: bytes, reading: Reading | Sequence[Reading]) -> bytes | None:
         """A polled instrument's reply to one query, or None where the driver has none."""
         answer = getattr(self.module, "answer", None)
         return None if answer is None else answer(asked, reading, self.model)
@@ -78,8 +96,11 @@ def find(name: str, folder: Path | None = None) -> Spec:
     Raises  BadInput with the nearest names, or the models there are.
     """
     base, _, model = name.partition(":")
-    specs, _ = found(folder)
+    specs, passed_over = found(folder)
     if base not in specs:
+        for one in passed_over:
+            if re.search(rf"\b{re.escape(base)}\b", one.origin):
+                raise BadInput(f"driver {base} ({one.origin}) cannot be loaded: {one.why}")
         near = difflib.get_close_matches(base, specs, 3)
         known = f"did you mean {' or '.join(near)}?" if near else f"there are: {', '.join(sorted(specs))}"
         raise BadInput(f"no driver {base!r}; {known}")
@@ -116,7 +137,7 @@ def _found(folder: Path) -> tuple[dict[str, Spec], list[Broken]]:
             spec = Spec(check(load()), origin)
             if spec.info.name in specs:
                 raise BadInput(f"a driver {spec.info.name} is there already, from {specs[spec.info.name].origin}")
-        except Exception as error:  # noqa: BLE001 - whatever a stranger's file does, the others still work
+        except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever a stranger's file does, the others still work
             passed_over.append(Broken(origin, f"{type(error).__name__}: {error}"))
         else:
             specs[spec.info.name] = spec
@@ -126,12 +147,22 @@ def _found(folder: Path) -> tuple[dict[str, Spec], list[Broken]]:
 def _places(folder: Path) -> Iterator[tuple[str, Any]]:
     package = importlib.import_module(BUNDLED)
     for module in pkgutil.iter_modules(package.__path__):
+        if module.name.startswith("_"):
+            continue  # tables that drivers share
         name = f"{BUNDLED}.{module.name}"
         yield f"bundled: {module.name}", lambda name=name: importlib.import_module(name)
     for point in entry_points(group=GROUP):
         yield f"entry point: {point.value}", point.load
-    for file in sorted(folder.glob("*.py")):
+    for file in sorted(folder.glob("[!_]*.py")):
         yield f"file: {file}", lambda file=file: load_file(file)
+
+
+def from_file(file: Path) -> Spec:
+    """The driver in a single file. Raises BadInput for one that cannot be loaded."""
+    try:
+        return Spec(check(load_file(file)), f"file: {file}")
+    except (Exception, SystemExit) as error:
+        raise BadInput(f"{file} cannot be loaded: {type(error).__name__}: {error}") from error
 
 
 def load_file(file: Path) -> ModuleType:
@@ -151,4 +182,6 @@ def check(module: Any) -> Any:
         raise BadInput(f"no {', '.join(missing)}: see docs/writing-a-driver.md")
     if not isinstance(module.INFO, Info):
         raise BadInput("INFO is no meterlink.driver.Info")
+    if not NAME.fullmatch(module.INFO.name):
+        raise BadInput(f"INFO.name {module.INFO.name!r} is not lower-case letters, digits and underscores")
     return module
