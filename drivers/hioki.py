@@ -22,7 +22,7 @@ INFO = Info(
     instruments=("Hioki DT4281 DT4282", "Hioki DT4251 DT4252 DT4253 DT4254 DT4255 DT4256"),
     published="Hioki DT4280 Remote Operation Manual rev. 4 (2021); DT4250 Remote Operation Manual ed. 2, ed. 3",
     sure="partly from memory",
-    notes="Commands, line and reply style are printed. Missing: the table of function words and ranges (only ACV and DCV "
+    notes="Commands, line and reply style are printed. Missing: the table of function words and ranges (only ACV, DCV "
     "are printed) and the counts for abnormal data. A count above the full scale is over. One count is "
     "range / full scale, taken for ranges of 6, 60, 600 only, where the sheet confirms it; the range is taken as a "
     "number after the function's comma (from memory). Anything else is a blank reading with the flag unreadable.",
@@ -35,7 +35,15 @@ INFO = Info(
 TAKE = until(b"\r\n")
 WORDS = (":CONF?", ":CONF2?", ":FETCCNT?", ":FETCCNT2?", ":CONF?", ":CONF2?")
 ROUND = tuple(Query(ask=f"{word}\r\n".encode(), take=TAKE) for word in WORDS)
-OPENING = (Query(ask=b"*IDN?\r\n", take=until(b"\r\n")),)
+
+
+def identity(held: bytes) -> int | None:
+    """*IDN?'s reply and all that came before it: an answer that was late goes with it."""
+    found = re.search(rb"[^\n]*,[^\n]*,[^\n]*,[^\n]*\r\n", held)
+    return found.end() if found else None
+
+
+OPENING = (Query(ask=b"*IDN?\r\n", take=identity),)
 ERRORS = ("CMD ERR", "EXE ERR")
 COUNT = re.compile(r"[+-]?[0-9]{1,9}")
 CONF = re.compile(

@@ -93,7 +93,7 @@ INFO = Info(
     sure="partly from memory",
     notes="Framing and CRC are an open standard, checked by computation. From memory: the Ruideng register list "
     "(DPH5005 taken as the DPS5005's) and the decimals of the 15 and 20 A types. Flags ovp, ocp, opp with tripped "
-    "tell the protection. The float map's control bits are not published: that set is read, not switched. RD60xx: no map.",
+    "tell the protection. The float map's control bits are not published: it is read, not switched. RD60xx: no map.",
     wiring="switch COMM on in the settings screen (power on holding the arrow key); address 1. Some firmware locks "
     "its keys while it is polled",
     line=Line(baudrate=9600),
