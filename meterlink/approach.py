@@ -14,10 +14,18 @@ from __future__ import annotations
 
 import math
 
-LONGEST = 256  # readings remembered: two strides of the slowest charge-up at the fastest meter, and to spare
-QUIET = 5.0  # counts that two readings at rest do not differ by: 3 counts of noise, either way
-DOUBT = 2.5  # counts that a difference of two readings is trusted to
+LONGEST = 256  # readings remembered: the slowest charge-up at the fastest meter, and to spare
+NOISIEST = 6.0  # counts that two readings at rest do not differ by: 3 counts of noise, either way
 JUMP = 3.0  # a step this many times the last ones begins a new approach: no approach speeds up
+MISSING = 6  # readings put in at most where some are missing
+MOST_NOISE = 1.3  # counts of standard deviation that a noise within 3 counts either way has at most
+PRIOR = 4  # what the assumed count of noise weighs against them
+LEAST = 0.8  # counts: what a display cannot show is no motion
+QUIET = 3.0  # standard deviations of the noise that are taken for motion
+DOUBT = 2.5  # standard deviations that the limit is trusted to
+YOUNG = 7  # readings below which thirds say nothing
+DRIFT = 1.9  # counts from the first half to the last that are taken for motion while the approach is young
+SLOWEST = 20.0  # readings: the longest time constant looked out for, 2 s at 10 readings a second
 
 
 def aitken(x0: float, x1: float, x2: float) -> float:
@@ -35,27 +43,51 @@ def aitken(x0: float, x1: float, x2: float) -> float:
 
 
 class Approach:
-    """The readings since the value last jumped."""
+    """The readings since the value last jumped, evenly spaced in time."""
 
     def __init__(self) -> None:
         self._x: list[float] = []
+        self._t = 0.0
+        self._period = math.inf
 
     def clear(self) -> None:
         """What comes next has nothing to do with what was."""
         self._x.clear()
+        self._period = math.inf
 
-    def take(self, x: float, count: float) -> None:
-        """The next reading; count is one count of its display, in the same unit."""
+    def take(self, x: float, count: float, t: float) -> None:
+        """The next reading and its time; count is one count of its display, in the unit of x.
+
+        Readings that are missing (skipped, or an overload while the range changed) are put in on a straight line.
+        """
         xs = self._x
-        if len(xs) >= 3:
-            step = abs(x - xs[-1])
-            if step > 12 * count and step > JUMP * max(abs(xs[-1] - xs[-2]), abs(xs[-2] - xs[-3])):
-                xs.clear()
-        elif len(xs) == 2 and abs(x - xs[1]) > JUMP * abs(xs[1] - xs[0]) + 12 * count:
-            xs.clear()
+        if xs:
+            if self._jumped(x, count):
+                self.clear()
+            else:
+                self._fill(x, t)
         if len(xs) >= LONGEST:
             del xs[: LONGEST // 2]
         xs.append(x)
+        self._t = t
+
+    def _jumped(self, x: float, count: float) -> bool:
+        xs = self._x
+        if len(xs) < 2:
+            return False
+        before = abs(xs[-1] - xs[-2])
+        if len(xs) > 2:  # of a repeated reading, the step before it
+            before = max(before, abs(xs[-2] - xs[-3]))
+        return abs(x - xs[-1]) > JUMP * before + 2 * NOISIEST * count
+
+    def _fill(self, x: float, t: float) -> None:
+        step = t - self._t
+        if step < 0.7 * self._period:
+            self._period = max(step, 1e-3)
+            return
+        missing = min(round(step / self._period) - 1, MISSING)
+        last = self._x[-1]
+        self._x += [last + (x - last) * (i + 1) / (missing + 1) for i in range(missing)]
 
     def ahead(self, count: float) -> float | None:
         """How far the value may still go, as the worst limit that the noise leaves open.
@@ -68,20 +100,40 @@ class Approach:
         n = len(xs)
         if n < 3:
             return None
-        if n < 7:
+        if n < YOUNG:
+            third = 1
             x0, x1, x2 = xs[-3:]
-            noise = count
-        else:  # thirds; the first reading stays out, it may have been taken while the probe landed
+        else:  # the first reading stays out, it may have been taken while the probe landed
             third = (n - 1) // 3
             x2 = sum(xs[-third:]) / third
             x1 = sum(xs[-2 * third : -third]) / third
             x0 = sum(xs[-3 * third : -2 * third]) / third
-            noise = count / math.sqrt(third)
+        noise = self._noise(count, third) / math.sqrt(third)
         d1, d2 = x1 - x0, x2 - x1
-        if abs(d1) <= QUIET * noise and abs(d2) <= QUIET * noise:
-            return None
+        quiet = max(QUIET * noise, LEAST * count)
+        if abs(d1) <= quiet and abs(d2) <= quiet:
+            return self._drift(count) if n < YOUNG else None
         if abs(d2) >= abs(d1):
             return math.copysign(math.inf, d2)
         r = d2 / d1
         doubt = DOUBT * noise * math.sqrt(1 + 4 * r * r + r**4) / (1 - r) ** 2
         return aitken(x0, x1, x2) + math.copysign(doubt, d2)
+
+    def _noise(self, count: float, over: int) -> float:
+        """Standard deviation of one reading, from the last second differences (theirs is the root of six times it);
+        while there are few, it is taken to be about a count. Never more than 3 counts of noise have: the rest is
+        the bend of the approach itself."""
+        xs = self._x[-over - 2 :]
+        bends = [a - 2 * b + c for a, b, c in zip(xs, xs[1:], xs[2:], strict=False)]
+        total = sum([b * b for b in bends]) / 6 + PRIOR * count * count
+        return min(math.sqrt(total / (len(bends) + PRIOR)), MOST_NOISE * count)
+
+    def _drift(self, count: float) -> float | None:
+        """Too few readings to extrapolate: if they drift one way, this is the slowest approach there is."""
+        xs = self._x if len(self._x) == 3 else self._x[1:]
+        n = len(xs)
+        half = n // 2
+        drift = (sum(xs[-half:]) - sum(xs[:half])) / half
+        if abs(drift) < DRIFT * count or (half == 1 and not min(xs[0], xs[2]) <= xs[1] <= max(xs[0], xs[2])):
+            return None
+        return xs[-1] + SLOWEST * drift / (n - half)

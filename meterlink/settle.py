@@ -30,7 +30,7 @@ NOT_LIVE = frozenset({"hold", "max", "min", "peak-max", "peak-min"})
 # One count is not taken to be finer than this: the last digits of a long scale are noise on a probed board.
 FINEST = {"voltage": 1e-4, "diode": 1e-4, "resistance": 1e-2, "continuity": 1e-2}
 
-SLIP_S = 0.3  # no hand reaches another point in less: the same value after so short a lift is the same contact
+SLIP_S = 0.45  # no hand reaches another point in less: so short an overload is no lift
 LOST_S = 3.0  # a silence that no window spans
 LONGEST = 256  # readings in a window, when span_s asks for more than `window`
 
@@ -132,13 +132,11 @@ class Settle:
         self._contact = False
         self._told = False  # WrongFunction was given in this contact
         self._kept: Settled | Moved | None = None  # what stands in this contact
-        self._before: Settled | Moved | None = None  # what stood in the contact before, if this may be the same
+        self._before: Settled | Moved | None = None  # what stood before the lift
         self._number_t = -math.inf  # last reading that was not air
         self._airs = 0  # readings of air since then
-        self._slip = False  # this contact began within SLIP_S of the last number
-        self._one_air = False  # or one reading of air after it
         self._window: list[_Shown] = []
-        self._range: tuple[object, ...] = ()  # function, coupling, resolution and prefix of the window
+        self._range: tuple[object, ...] = (None,) * 4  # function, coupling, resolution and prefix of the window
         self._approach = Approach()
         self._share = 0.0
 
@@ -200,17 +198,18 @@ class Settle:
         if not self._contact:
             self._kept = None  # after a reset: air at last
             return []
-        self._before = self._kept or (self._before if self._slip else None)
-        self._contact, self._kept = False, None
+        self._contact, self._kept, self._before = False, None, self._kept
         return [Lift(t=t, seq=seq)]
 
     def _number(self, reading: Reading, x: float | None, t: float, seq: int) -> list[Decision]:
         out: list[Decision] = []
         if not self._contact:
             self._contact = True
-            self._slip = t - self._number_t < SLIP_S
-            self._one_air = self._airs == 1
-            self._told = self._told and self._slip
+            if self._no_lift(reading, t):
+                self._kept = self._kept or self._before
+            else:
+                self._told = False
+            self._before = None
             out.append(Contact(t=t, seq=seq))
         self._number_t = t
         airs, self._airs = self._airs, 0
@@ -229,6 +228,12 @@ class Settle:
         if value := self._settled(reading, t, seq):
             out.append(value)
         return out
+
+    def _no_lift(self, reading: Reading, t: float) -> bool:
+        """The air before this contact was none: the hand had no time to go elsewhere, or the one overload between
+        was the meter's change of range."""
+        ranged = self._airs == 1 and reading.function in OPEN_AIR and reading.resolution != self._range[2]
+        return t - self._number_t < SLIP_S or (ranged and t - self._number_t < LOST_S)
 
     def _take(self, reading: Reading, shown: _Shown, airs: int) -> None:
         display = reading.display
@@ -252,7 +257,7 @@ class Settle:
         if len(self._window) >= LONGEST:
             del self._window[: LONGEST // 2]
         self._window.append(shown)
-        self._approach.take(shown.x, self._count(shown.value, reading))
+        self._approach.take(shown.x, self._count(shown.value, reading), shown.t)
 
     def _count(self, value: Decimal, reading: Reading) -> float:
         """One count of the display; where the protocol does not tell, the last digit that came."""
@@ -308,8 +313,6 @@ class Settle:
             reading=reading,
         )
         self._kept = value
-        if kept is None and self._same_contact(value, middle, reading, count):
-            return None
         return value
 
     def _elsewhere(self, x: float, reading: Reading, count: float, kept: Settled | Moved) -> bool:
@@ -318,11 +321,3 @@ class Settle:
             return True
         tolerance = max(self.rules.counts * count, self.rules.relative * abs(float(kept.value)))
         return abs(x - float(kept.value)) > 2 * tolerance
-
-    def _same_contact(self, value: Settled | Moved, x: float, reading: Reading, count: float) -> bool:
-        """The lift before this contact was none: the value is the same, and the hand had no time to go elsewhere,
-        or the overload between was the meter's change of range."""
-        before, self._before = self._before, None
-        if before is None or self._elsewhere(x, reading, count, before):
-            return False
-        return self._slip or (self._one_air and before.resolution != value.resolution)
