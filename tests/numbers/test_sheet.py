@@ -275,12 +275,14 @@ def mutate(rng: random.Random) -> bytes:
         elif kind == 2:
             lines[i] = rng.choice(lines[i].split(b" = ")) + b" = " + rng.choice(PIECES) + b"\n"
         elif kind == 3:
-            at = rng.randrange(len(lines[i]))
+            at = rng.randrange(len(lines[i]) + 1)
             lines[i] = lines[i][:at] + rng.choice(PIECES) + lines[i][at + 1 :]
         elif kind == 4:
             lines[i] = bytes(b if rng.random() > 0.1 else rng.randrange(256) for b in lines[i])
         else:
             lines = lines[: i + 1]
+        if not lines:
+            break
     return b"".join(lines)
 
 

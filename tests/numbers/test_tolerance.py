@@ -73,7 +73,7 @@ def test_against_scipy(n: int, p: float, gamma: float) -> None:
 
 @pytest.mark.full
 def test_against_scipy_everywhere() -> None:
-    for n in range(2, 40):
+    for n in (*range(2, 12), 16, 25, 39):
         for p in (0.5, 0.9, 0.99):
             for gamma in (0.5, 0.95, 0.999):
                 assert tolerance_factor(n, p, gamma) == pytest.approx(reference(n, p, gamma), rel=1e-7)
