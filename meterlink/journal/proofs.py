@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter, OrderedDict, deque
 from collections.abc import Callable, Sequence
 from decimal import Decimal
+from functools import lru_cache
 from statistics import median
 
 from meterlink import records
@@ -20,6 +21,7 @@ from meterlink.reading import Reading as Shown
 from meterlink.registry import Spec, find
 
 RING = 512
+FRAMES = 4096  # distinct frames whose readings are remembered
 INSTRUMENTS = 64  # remembered at once; more than that on one bench is no bench
 
 Held = tuple[int, records.Reading]
@@ -35,6 +37,7 @@ class Readings:
         self._lookup = lookup
         self._drivers: dict[str, records.Instrument] = {}
         self._specs: dict[str, Spec | None] = {}
+        self._decoded = lru_cache(FRAMES)(self._decode)  # decode is pure, and an idle meter repeats itself
 
     def introduce(self, record: records.Instrument) -> None:
         """From here on this instrument's bytes are that driver's."""
@@ -53,18 +56,20 @@ class Readings:
             self.unchecked[f"driver {named.driver!r} is not known here"] += 1
             return None
         try:
-            frame = bytes.fromhex(record.raw)
-            asked = bytes.fromhex(record.asked) if record.asked else None
+            shown = self._decoded(named.driver, record.raw, record.asked)
         except ValueError:
             return "its raw or asked is not hex"
-        try:
-            shown = spec.decode(frame, asked)
         except BadFrame as error:
             return f"its raw is no frame of {spec.name}: {error}"
         if not any(_same(record, one) for one in shown):
             return f"its raw decodes to {_words(shown)}, the record says {_words([records.shown(record)])}"
         self.checked[f"{spec.name} {spec.info.version}"] += 1
         return None
+
+    def _decode(self, driver: str, raw: str, asked: str | None) -> list[Shown]:
+        spec = self._spec(driver)
+        assert spec is not None  # the caller asked
+        return spec.decode(bytes.fromhex(raw), bytes.fromhex(asked) if asked else None)
 
     def _spec(self, driver: str) -> Spec | None:
         if driver not in self._specs:

@@ -32,6 +32,8 @@ BEING_WRITTEN_S = 1.0  # how long a line without LF may grow until it counts as 
 
 _TIME = re.compile(r"T([01][0-9]|2[0-3])(:[0-5][0-9]){2}\.[0-9]{6}Z", re.ASCII)
 
+_encoder = msgspec.json.Encoder()
+
 Progress = Callable[[int], None]
 
 
@@ -261,8 +263,11 @@ class Verification:
     def _strict(text: bytes, entry: records.Entry) -> str | None:
         """A line that is not spelt as meterlink spells it is read once more, in full: names given twice, bytes
         that are not UTF-8 in fields that nobody reads, nesting without end."""
-        if entry.record is not None and records.encode(entry.record, entry.prev, entry.seq, entry.at) == text:
+        head = b'{"prev":"%b","seq":%d,"at":"%b",' % (entry.prev.encode(), entry.seq, entry.at.encode())
+        if entry.record is not None and text == head + _encoder.encode(entry.record)[1:]:
             return None
+        if reason := form(text):
+            return reason
 
         def once(pairs: list[tuple[str, object]]) -> dict[str, object]:
             found = dict(pairs)
