@@ -3,6 +3,7 @@
 A port is named by what stands before its first colon; a bare path is a serial port:
     /dev/ttyUSB0    serial:PATH    tcp:HOST:PORT    hid:VVVV:PPPP[:SERIAL]    usbtmc:VVVV:PPPP[:SERIAL]
     recording:FILE
+In place of SERIAL the place where a device is plugged in may stand (1-2.3: bus, then ports), for cables without one.
 """
 
 from __future__ import annotations

@@ -19,9 +19,7 @@ SCHEMES = ("serial", "tcp", "hid", "usbtmc", "recording")
 USUAL = Line(baudrate=9600)  # what serial SCPI instruments are delivered with (34401A user's guide; others vary)
 
 
-def open_link(
-    port: str, line: Line | None, usb: tuple[UsbId, ...] = (), *, backend: IBackend | None = None
-) -> Link:
+def open_link(port: str, line: Line | None, usb: tuple[UsbId, ...] = (), *, backend: IBackend | None = None) -> Link:
     """Open a port as meterlink/link/__init__.py names it.
 
     Takes   the driver's line settings with the bench's changes (None: 9600 8N1; a bridge needs them too), the
@@ -67,7 +65,7 @@ def parse(port: str) -> tuple[str, str]:
     if not colon or "/" in scheme:  # udev's by-path names hold colons
         return "serial", port
     if scheme not in SCHEMES:
-        raise BadInput(f"{port}: no such kind of port; there are: a path, {': '.join(SCHEMES)}:")
+        raise BadInput(f"{port}: no such kind of port; there are: a path, {', '.join(f'{s}:' for s in SCHEMES)}")
     if not rest:
         raise BadInput(f"{port}: nothing stands after the colon; see the names with meterlink ports")
     if scheme == "tcp":

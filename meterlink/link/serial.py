@@ -23,6 +23,7 @@ from meterlink.reading import Line
 PTY_MAJORS = range(136, 144)  # Linux admin-guide/devices.txt: Unix98 pseudo-terminal slaves
 CHUNK = 4096  # the kernel's line buffer
 WRITE_S = 2.0
+CHARACTER_SIZES = {5: termios.CS5, 6: termios.CS6, 7: termios.CS7, 8: termios.CS8}
 GONE = (errno.ENODEV, errno.ENXIO, errno.EIO)
 
 
@@ -32,8 +33,8 @@ class SerialLink:
     def __init__(self, path: str, line: Line) -> None:
         """Open it with the driver's settings and modem levels, wait settle_s and drop what came by then.
 
-        A pseudo-terminal carries bytes, not characters on a line: it takes neither 7 bits nor parity (the C library
-        refuses them), and it has no opto cable to feed. It is opened 8N1 and not waited for.
+        A pseudo-terminal carries bytes, not characters on a line: it takes neither 7 bits nor parity, and it has
+        no opto cable to feed. It is opened 8N1 and not waited for.
 
         Raises  LinkLost saying what is wrong with the port and what to do.
         """
@@ -55,6 +56,7 @@ class SerialLink:
             if not pty:
                 # flock, which pyserial takes, binds only those who ask for it; this one refuses every later open
                 fcntl.ioctl(port.fileno(), termios.TIOCEXCL)
+                self._verify(line)
             if port.parity != serial.PARITY_NONE:
                 check_parity(port.fileno())
             if line.settle_s and not pty:
@@ -85,6 +87,14 @@ class SerialLink:
     def close(self) -> None:
         with suppress(OSError):  # it is gone already; there is nothing left to give back
             self._port.close()
+
+    def _verify(self, line: Line) -> None:
+        """The kernel takes settings that the adapter cannot do without a word, and shows what it made of them."""
+        want = CHARACTER_SIZES[line.bytesize] | (termios.CSTOPB if line.stopbits == 2 else 0)
+        want |= {"N": 0, "E": termios.PARENB, "O": termios.PARENB | termios.PARODD}[line.parity]
+        mask = termios.CSIZE | termios.CSTOPB | termios.PARENB | (termios.PARODD if line.parity != "N" else 0)
+        if termios.tcgetattr(self._port.fileno())[2] & mask != want:
+            raise ValueError("the adapter made something else of it")
 
     def _drop(self, wait_s: float) -> None:
         """Wait for the receiver that DTR and RTS feed, dropping what comes; an unplugged cable ends the wait."""

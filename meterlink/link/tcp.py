@@ -1,4 +1,4 @@
-"""SCPI over a plain TCP socket, as bench instruments offer it (raw, no telnet; often port 5025, by the maker's manual)."""
+"""SCPI over a plain TCP socket, as bench instruments offer it: raw, no telnet; the port by the maker's manual."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class TcpLink:
         self._where = f"tcp:{address}"
         try:
             self._socket = socket.create_connection((host, port), CONNECT_S)
-        except socket.gaierror as error:
+        except (socket.gaierror, UnicodeError) as error:  # UnicodeError: no name that DNS could hold
             raise LinkLost(f"{self._where}: no host of that name: check the name, or give its number") from error
         except ConnectionRefusedError as error:
             raise LinkLost(

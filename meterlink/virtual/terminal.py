@@ -36,7 +36,8 @@ class VirtualTerminal:
         self._answer = answer
         self._master: int | None = None
         self._slave: int | None = None  # held open, so that the bench may close and open as it likes
-        self._wake: int | None = None  # written to when the thread is to end
+        self._wake: int | None = None  # written to when the thread is to end, which reads _woken
+        self._woken: int | None = None
         self._thread: threading.Thread | None = None
         self._failed: Exception | None = None
 
@@ -47,27 +48,28 @@ class VirtualTerminal:
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
-        woken, self._wake = os.pipe()
+        self._woken, self._wake = os.pipe()
         new = self.path.with_name(self.path.name + ".new")
         new.unlink(missing_ok=True)
         new.symlink_to(os.ttyname(self._slave))
         new.replace(self.path)
         self._thread = threading.Thread(
-            target=self._run, args=(self._master, woken), name=f"virtual {self.path.name}", daemon=True
+            target=self._run, args=(self._master, self._woken), name=f"virtual {self.path.name}", daemon=True
         )
         self._thread.start()
         return self
 
     def unplug(self) -> None:
         """Vanish: the name is gone and whoever reads the port loses it. Unplugging twice is harmless."""
-        if self._master is None or self._slave is None or self._wake is None or self._thread is None:
+        if self._wake is None or self._thread is None:
             return
         os.write(self._wake, b"x")
         self._thread.join()
         self.path.unlink(missing_ok=True)
-        for fd in (self._master, self._slave, self._wake):
-            os.close(fd)
-        self._master = self._slave = self._wake = self._thread = None
+        for fd in (self._master, self._slave, self._wake, self._woken):
+            if fd is not None:
+                os.close(fd)
+        self._master = self._slave = self._wake = self._woken = self._thread = None
         if self._failed:
             failed, self._failed = self._failed, None
             raise failed
@@ -96,8 +98,6 @@ class VirtualTerminal:
                     due = max(due + self._period_s, now - self._period_s)
         except Exception as error:  # noqa: BLE001 - raised again by unplug, in the thread of whoever made it
             self._failed = error
-        finally:
-            os.close(woken)
 
     def __enter__(self) -> VirtualTerminal:
         return self.plug()
