@@ -30,7 +30,6 @@ NOT_LIVE = frozenset({"hold", "max", "min", "peak-max", "peak-min"})
 # One count is not taken to be finer than this: the last digits of a long scale are noise on a probed board.
 FINEST = {"voltage": 1e-4, "diode": 1e-4, "resistance": 1e-2, "continuity": 1e-2}
 
-SLIP_S = 0.45  # no hand reaches another point in less: so short an overload is no lift
 LOST_S = 3.0  # a silence that no window spans
 LONGEST = 256  # readings in a window, when span_s asks for more than `window`
 
@@ -43,6 +42,7 @@ class Rules(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     counts         tolerance in counts of the display, or
     relative       as a part of the value (0.005 is 0.5 %): the larger of the two holds
     voltage_floor  volts; a voltage reading at or below it is taken for probes in the air
+    slip_s         no hand reaches another point in fewer seconds: so short an overload is no lift
     """
 
     window: Annotated[int, msgspec.Meta(ge=3, le=20)] = 3
@@ -50,6 +50,7 @@ class Rules(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     counts: Annotated[float, msgspec.Meta(ge=1, le=100)] = 3.0
     relative: Annotated[float, msgspec.Meta(ge=0, le=0.1)] = 0.005
     voltage_floor: Annotated[float, msgspec.Meta(ge=0, le=10)] = 0.02
+    slip_s: Annotated[float, msgspec.Meta(ge=0, le=2)] = 0.45
 
 
 class Contact(msgspec.Struct, frozen=True, kw_only=True):
@@ -233,7 +234,7 @@ class Settle:
         """The air before this contact was none: the hand had no time to go elsewhere, or the one overload between
         was the meter's change of range."""
         ranged = self._airs == 1 and reading.function in OPEN_AIR and reading.resolution != self._range[2]
-        return t - self._number_t < SLIP_S or (ranged and t - self._number_t < LOST_S)
+        return t - self._number_t < self.rules.slip_s or (ranged and t - self._number_t < LOST_S)
 
     def _take(self, reading: Reading, shown: _Shown, airs: int) -> None:
         display = reading.display

@@ -34,6 +34,7 @@ from meterlink.bench.events import (
     Withdraw,
 )
 from meterlink.bench.ledger import Ledger
+from meterlink.bench.nearest import injecting
 from meterlink.bench.sheet import Point, Sheet
 from meterlink.bench.verdict import judge
 from meterlink.errors import BadInput, Refused
@@ -91,8 +92,15 @@ class Bench:
     def point(self, context: records.Context | None = None) -> Point | None:
         """The sheet's point that is current (in this context), if there is a sheet and it has it."""
         context = context or self.context
+        if self.injecting:
+            return None  # the rail is searched for the short: volts at any point, held against nothing
         sheet = self.sheets.get(context.sheet) if context.sheet else None
         return sheet.find(context.point) if sheet and context.point else None
+
+    @property
+    def injecting(self) -> bool:
+        """A supply's output is on for the board on the bench, as far as the journal says."""
+        return injecting(self.ledger.board(self.context.job, self.context.board))
 
     def unconfirmed(self, point: Point | None) -> str | None:
         """What has to be confirmed before this point is measured, or None. Powered and unpowered points are
@@ -363,7 +371,7 @@ class Bench:
         return Outcome((*outcome.records, context), outcome.effects)
 
     def _go(self, point: str, source: records.Source) -> Outcome:
-        if self.sheet and not self.sheet.find(point):
+        if self.sheet and not self.injecting and not self.sheet.find(point):
             names = ", ".join(p.name for p in self.sheet.points)
             raise BadInput(f"the sheet has no point {point!r}; it has {names}")
         desk.mark("test point", point)
@@ -371,7 +379,7 @@ class Bench:
 
     def _step(self, source: str, fresh: Mapping[str, str | None]) -> Outcome:
         """To the sheet's next point, skip rules honoured; `fresh` are verdicts not yet in the ledger."""
-        if not self.sheet or self.context.point is None:
+        if not self.sheet or self.context.point is None or self.injecting:
             return Outcome()
         board = self.ledger.board(self.context.job, self.context.board)
         keeps = self.ledger.latest_keeps(board, self.context.stage) if board else {}

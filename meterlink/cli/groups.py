@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from meterlink.cli import bench, demo, desk, journal, knowngood, sheet
+from meterlink.cli import bench, demo, desk, journal, knowngood, sheet, supply
 
 
 def add_to(app: typer.Typer) -> None:
@@ -16,3 +16,4 @@ def add_to(app: typer.Typer) -> None:
     app.add_typer(sheet.app, name="sheet")
     app.add_typer(journal.app, name="journal")
     app.add_typer(knowngood.app, name="known-good")
+    app.add_typer(supply.app, name="supply")

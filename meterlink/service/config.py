@@ -16,10 +16,13 @@ import msgspec
 
 from meterlink import registry
 from meterlink.accuracy import Profile, find_profile
+from meterlink.bench.injection import Ceilings
+from meterlink.control import Control
 from meterlink.errors import BadInput
 from meterlink.folders import Folders
-from meterlink.reading import Line
+from meterlink.reading import BadFrame, Line
 from meterlink.settle import Rules
+from meterlink.sound import Settings as Sound
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -60,6 +63,8 @@ class Config(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     operator: str | None = None
     instruments: dict[str, Instrument] = {}
     keep: Rules = Rules()
+    sound: Sound = Sound()
+    supply: Ceilings = Ceilings()
 
 
 class Loaded(msgspec.Struct, frozen=True):
@@ -70,6 +75,7 @@ class Loaded(msgspec.Struct, frozen=True):
     specs: dict[str, registry.Spec]
     lines: dict[str, Line | None]
     profiles: dict[str, Profile]
+    controls: dict[str, Control]
 
 
 def load(file: Path, folders: Folders) -> Loaded:
@@ -102,7 +108,7 @@ def parse(table: dict[str, Any], file: Path | str) -> Config:
 
 def check(config: Config, sha256: str | None, folders: Folders, where: str) -> Loaded:
     """Resolve what the configuration names: drivers, lines, profiles. Raises BadInput."""
-    specs, lines, profiles = {}, {}, {}
+    specs, lines, profiles, controls = {}, {}, {}, {}
     ports: dict[str, str] = {}
     for name, one in config.instruments.items():
         key = f"{where}: instruments.{name}"
@@ -115,15 +121,26 @@ def check(config: Config, sha256: str | None, folders: Folders, where: str) -> L
         if one.port in ports:
             raise BadInput(f"{key}.port: {one.port} is {ports[one.port]}'s already: one instrument a port")
         ports[one.port] = name
-        if one.control and spec.info.kind != "supply":
-            raise BadInput(f"{key}.control: {one.driver} is no supply; remove the key")
+        if one.control:
+            controls[name] = _control(spec, key)
         lines[name] = _line(spec.info.line, one.line)
         if one.accuracy is not None:
             try:
                 profiles[name] = find_profile(one.accuracy, folders.profiles)
             except BadInput as error:
                 raise BadInput(f"{key}.accuracy: {error}") from error
-    return Loaded(config, sha256, specs, lines, profiles)
+    return Loaded(config, sha256, specs, lines, profiles, controls)
+
+
+def _control(spec: registry.Spec, key: str) -> Control:
+    make = getattr(spec.module, "control", None)
+    if spec.info.kind != "supply" or make is None:
+        raise BadInput(f"{key}.control: {spec.name} is no supply that can be switched; remove the key")
+    try:
+        control: Control = make(spec.model)
+    except BadFrame as error:
+        raise BadInput(f"{key}.control: {error}") from error
+    return control
 
 
 def _line(line: Line | None, override: LineOverride | None) -> Line | None:
@@ -138,6 +155,8 @@ _KEYS: dict[str, type[msgspec.Struct]] = {
     "instruments[...]": Instrument,
     "instruments[...].line": LineOverride,
     "keep": Rules,
+    "sound": Sound,
+    "supply": Ceilings,
 }
 
 

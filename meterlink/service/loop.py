@@ -1,9 +1,7 @@
 """The service: one loop owns the bench state and the journal's writer; threads only bring it what came.
 
 Order of every event: decide (bench.handle), append, commit when a record is promised, take in (bench.apply), then
-reply, sound and screen. A reading is in the file within FLUSH_S and on the disk within SYNC_S (docs/journal.md).
-When the disk does not take what was written, nothing of it is acknowledged or taken in, the alarm sounds once,
-and the readings that were dropped are told in a `gap` as soon as the disk takes records again.
+reply, sound and screen. What the disk refuses was never decided: no contact may stand on lost readings.
 """
 
 from __future__ import annotations
@@ -32,20 +30,25 @@ from meterlink.reading import Reading
 from meterlink.service import systemd
 from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
+from meterlink.service.injector import Injecting, InjectionEnded, Promise
 from meterlink.service.requests import Requests
+from meterlink.service.scribe import Scribe
 from meterlink.service.snapshot import snapshot, status
 from meterlink.service.sockets import Ask, Server, Watchers
 from meterlink.service.supervisor import Batch, Changed, Open, Supervisor
+from meterlink.service.supplies import BenchSupply
 
-FLUSH_S = 0.05  # the promise is 0.1 s
-SYNC_S = 0.5  # the promise is 1 s
-LATER_S = 1.0  # between tries while the disk refuses
+WAIT_S = 0.02  # the longest that what is due waits for something to come
+ENDING_S = 5.0  # what switching off may take at the end
 
 
 class Stop(msgspec.Struct, frozen=True):
     """End in order."""
 
     why: str
+
+
+Item = Batch | Changed | Ask | Promise | Injecting | InjectionEnded | Stop
 
 
 class Service:
@@ -63,12 +66,10 @@ class Service:
         self.folders = folders
         self._tell = tell
         self.clock = clock or SystemClock()
-        self._queue: queue.Queue[Batch | Changed | Ask | Stop] = queue.Queue()
+        self._queue: queue.Queue[Item] = queue.Queue()
         self.watchers = Watchers()
         self.writer = Writer(folders.journal)
-        self.failing: str | None = None  # why the disk refuses, while it does
-        self.dropped: dict[str, int] = {}
-        self._lost_since: dict[str, list[str]] = {}
+        self.scribe = Scribe(self.writer, self._took, self._failed)
         self.last_keep: dict[str, Any] | None = None
         self.known: dict[str, Any] = {}
         self.bench = Bench(
@@ -84,14 +85,21 @@ class Service:
         self._requests = Requests(loaded.config.operator, self._keep_sheet)
         self.supervisors = {
             name: Supervisor(
-                name, loaded.specs[name], one.port, loaded.lines[name], self._queue.put, open_link, self.clock
+                name,
+                loaded.specs[name],
+                one.port,
+                loaded.lines[name],
+                self._queue.put,
+                open_link,
+                self.clock,
+                loaded.controls.get(name),
             )
             for name, one in loaded.config.instruments.items()
         }
+        for name in self._left_on():
+            self.supervisors[name].must_off = True
+        self.supply = BenchSupply(self, self.effect)
         self._jumps = JumpWatch(self.clock.now())
-        self._unsynced_since: float | None = None
-        self._waiting_since: float | None = None
-        self._try_again_at = 0.0
 
     # -- life
 
@@ -114,7 +122,7 @@ class Service:
                 supervisor.stop()
             for supervisor in self.supervisors.values():
                 supervisor.join(2.0)
-        self._promise((records.Stop(why=why),), self.clock.now())
+        self.promise((records.Stop(why=why),), self.clock.now())
         server.end()
         self.writer.close()
 
@@ -127,26 +135,46 @@ class Service:
             batch = self._wait()
             now = self.clock.now()
             if step := self._jumps.step(now):
-                self._promise((records.Clock(step=step),), now)
+                self.promise((records.Clock(step=step),), now)
             for item in batch:
                 match item:
                     case Stop(why):
-                        self._flush(now)
+                        self._ending(why)
                         return why
+                    case Promise():
+                        item.answer(self.promise((item.record,), now))
+                    case Injecting():
+                        self.supply.measured(item)
+                    case InjectionEnded():
+                        self.supply.ended(item)
                     case Batch():
                         self._readings(item)
                     case Changed():
                         self._changed(item)
                     case Ask():
                         self._ask(item, now)
-            self._due(now)
+            self.scribe.due(now)
             systemd.alive()
 
-    def _wait(self) -> list[Batch | Changed | Ask | Stop]:
+    def _ending(self, why: str) -> None:
+        """Before the end every injection is switched off; its last records are still taken."""
+        self.supply.stop("the service ends")
+        end = time.monotonic() + ENDING_S
+        while any(s.injector for s in self.supervisors.values()) and time.monotonic() < end:
+            for item in self._wait():
+                match item:
+                    case Promise():
+                        item.answer(self.promise((item.record,), self.clock.now()))
+                    case InjectionEnded():
+                        self.supply.ended(item)
+                    case _:
+                        pass  # readings of the last moment: the meters stop with us
+
+    def _wait(self) -> list[Item]:
         """What came, oldest first; waits until something comes or is due."""
         items = []
         try:
-            items.append(self._queue.get(timeout=FLUSH_S))
+            items.append(self._queue.get(timeout=WAIT_S))
             while len(items) < 1000:
                 items.append(self._queue.get_nowait())
         except queue.Empty:
@@ -158,6 +186,7 @@ class Service:
     def _readings(self, batch: Batch) -> None:
         for reading in batch.readings:
             heard = Heard(batch.instrument, reading, batch.moment.t)
+            self.supply.heard(batch.instrument, reading)
             try:
                 self._event(heard, batch.moment)
             except JournalFailed:
@@ -178,7 +207,7 @@ class Service:
         )
         if item.event != "silent":
             self.bench.handle(Gone(item.instrument), self.writer.next_seq)
-        self._promise((record,), item.moment)
+        self.promise((record,), item.moment)
         self._state_message()
 
     def _ask(self, ask: Ask, now: Moment) -> None:
@@ -189,6 +218,12 @@ class Service:
             ask.reply({"ok": True, "watch": self.watchers.add({"event": "state", **snapshot(self)})})
         else:
             try:
+                if do.startswith("supply "):
+                    ask.reply({"ok": True, "text": [], "records": [], **self._supply(do, ask.request, now)})
+                    return
+                if do in ("keep", "back", "next") and self.supply.stop(f"the {ask.request.get('source', 'command')}"):
+                    ask.reply({"ok": True, "text": ["the supply is being switched off"], "records": []})
+                    return
                 event = self._requests.event(ask.request, now)
                 outcome, seqs = self._event(event, now)
             except MeterlinkError as error:
@@ -207,127 +242,67 @@ class Service:
                 }
             )
 
+    def _supply(self, do: str, fields: dict[str, Any], now: Moment) -> dict[str, Any]:
+        """The supply's three requests. Raises BadInput, Refused."""
+        match do:
+            case "supply show":
+                return {"supplies": self.supply.shown, "alarm": self.supply.alarm}
+            case "supply inject":
+                return self.supply.inject(fields, now)
+            case "supply off":
+                return {"off": self.supply.off(f"the {fields.get('source', 'command')}")}
+            case _:
+                raise BadInput(f"the service does not know {do!r}")
+
     def _event(self, event: Event, moment: Moment) -> tuple[Outcome, list[int]]:
         """Through the bench, onto the disk, then heard. Raises what the bench refuses, or JournalFailed."""
-        if self.failing and not self._mend(moment):
-            if isinstance(event, Heard):
-                self._drop(event.instrument, moment)
-                return Outcome(), []
-            raise JournalFailed(self.failing)
         outcome = self.bench.handle(event, self.writer.next_seq)
+        out = outcome.records
         seqs: list[int] = []
-        if not outcome.records:
-            pass
-        elif isinstance(event, Heard):
-            seqs = self._stream(outcome, event, moment)
-        else:
-            seqs = self._promise(outcome.records, moment, raising=True)
-        self._effects(outcome)
-        if len(outcome.records) > isinstance(event, Heard):
+        if out and isinstance(out[0], records.Reading):
+            seq = self.scribe.stream(out[0], moment)
+            if seq is None:
+                self.bench.reset()
+                return Outcome(), []
+            seqs, out = [seq], out[1:]
+        if out:
+            seqs += self.scribe.promise(out, moment)
+        for effect in outcome.effects:
+            self.effect(effect)
+        if out:
             self._state_message()
         return outcome, seqs
 
-    def _stream(self, outcome: Outcome, event: Heard, moment: Moment) -> list[int]:
-        """A reading, and what it led to: the rest is promised."""
-        seq = self.writer.append(outcome.records[0], moment.at)
-        self._waiting_since = self._waiting_since or moment.t
-        self._unsynced_since = self._unsynced_since or moment.t
-        rest = outcome.records[1:]
-        return [seq, *(self._promise(rest, moment, raising=True) if rest else [])]
-
     # -- the journal
 
-    def _promise(self, batch: tuple[records.Record, ...], moment: Moment, raising: bool = False) -> list[int]:
-        """Append and commit; only then take in. Gives the seqs, none when the disk refused."""
+    def promise(self, batch: tuple[records.Record, ...], moment: Moment) -> bool:
+        """Records that are nobody's request: gives whether the disk took them; a refusal has been told."""
         try:
-            seqs = [self.writer.append(r, moment.at) for r in batch]
-            self.writer.commit()
-        except JournalFailed as error:
-            self._failed(error, moment)
-            if raising:
-                raise
-            return []
-        self._waiting_since = self._unsynced_since = None
-        for seq, record in zip(seqs, batch, strict=True):
-            self.bench.apply(seq, records.timestamp(moment.at), record)
-            line = {"seq": seq, **msgspec.to_builtins(record)}
-            if isinstance(record, records.Kept):
-                self.last_keep = line
-            self.watchers.tell({"event": "record", "record": line})
-        return seqs
-
-    def _due(self, now: Moment) -> None:
-        """Flush and sync what the promises ask for."""
-        if self.failing:
-            self._mend(now)
-            return
-        try:
-            if self._unsynced_since is not None and now.t - self._unsynced_since >= SYNC_S:
-                self.writer.commit()
-                self._waiting_since = self._unsynced_since = None
-            elif self._waiting_since is not None and now.t - self._waiting_since >= FLUSH_S:
-                self.writer.flush()
-                self._waiting_since = None
-        except JournalFailed as error:
-            self._failed(error, now)
-
-    def _flush(self, now: Moment) -> None:
-        try:
-            self.writer.commit()
-        except JournalFailed as error:
-            self._failed(error, now)
-
-    def _failed(self, error: JournalFailed, moment: Moment) -> None:
-        """Nothing of what waited is on the disk: no contact may stand on it."""
-        for name, n in error.dropped.items():
-            self._drop(name, moment, n)
-        self.bench.reset()
-        self._waiting_since = self._unsynced_since = None
-        self._try_again_at = moment.t + LATER_S
-        if self.failing is None:
-            self._effects(Outcome((), (Effect("alarm", f"nothing is kept: {error}"),)))
-        self.failing = str(error)
-        self._state_message()
-
-    def _drop(self, instrument: str, moment: Moment, n: int = 1) -> None:
-        at = records.timestamp(moment.at)
-        self.dropped[instrument] = self.dropped.get(instrument, 0) + n
-        self._lost_since.setdefault(instrument, [at, at])[1] = at
-
-    def _mend(self, now: Moment) -> bool:
-        """Try whether the disk takes records again, with the gaps as the first of them."""
-        if now.t < self._try_again_at:
+            self.scribe.promise(batch, moment)
+        except JournalFailed:
             return False
-        self._try_again_at = now.t + LATER_S
-        gaps = [
-            records.Gap(
-                instrument=name,
-                count=self.dropped[name],
-                from_=since,
-                to=to,
-                why=self.failing or "the disk refused",
-            )
-            for name, (since, to) in self._lost_since.items()
-        ]
-        try:
-            for gap in gaps:
-                self.writer.append(gap, now.at)
-            self.writer.commit()
-        except JournalFailed as error:
-            self.failing = str(error)
-            return False
-        self.failing = None
-        self.dropped.clear()
-        self._lost_since.clear()
-        self._effects(Outcome((), (Effect("stepped", "the journal takes records again"),)))
         return True
+
+    def _took(self, seq: int, at: str, record: records.Record) -> None:
+        self.bench.apply(seq, at, record)
+        line = {"seq": seq, **msgspec.to_builtins(record)}
+        if isinstance(record, records.Kept):
+            self.last_keep = line
+        self.watchers.tell({"event": "record", "record": line})
+
+    def _failed(self, why: str) -> None:
+        """Nothing of what waited is on the disk: no contact may stand on it, and nothing stays switched on."""
+        self.bench.reset()
+        self.supply.stop("the journal takes no records")
+        self.effect(Effect("alarm", f"nothing is kept: {why}"))
+        self._state_message()
 
     # -- what is told
 
-    def _effects(self, outcome: Outcome) -> None:
-        for effect in outcome.effects:
-            self._tell(effect)
-            self.watchers.tell({"event": "effect", "sound": effect.sound, "text": effect.text})
+    def effect(self, effect: Effect) -> None:
+        """To the ears and to those who watch."""
+        self._tell(effect)
+        self.watchers.tell({"event": "effect", "sound": effect.sound, "text": effect.text})
 
     def _reading_message(self, heard: Heard) -> dict[str, Any]:
         r = heard.reading
@@ -363,6 +338,16 @@ class Service:
             config_sha256=self.loaded.sha256,
             timezone=time.strftime("%z"),
         )
+
+    def _left_on(self) -> set[str]:
+        """Supplies whose last record says on: a service that was killed left them so. Off comes first."""
+        last: dict[str, tuple[int, str]] = {}
+        for job in self.bench.ledger.jobs.values():
+            for board in job.boards.values():
+                for n in board.supplies:
+                    if n.record.event in ("on", "off"):
+                        last[n.record.instrument] = max(last.get(n.record.instrument, (0, "")), (n.seq, n.record.event))
+        return {name for name, (_, event) in last.items() if event == "on" and name in self.loaded.controls}
 
     def _uncertainty(self, instrument: str, reading: Reading) -> records.Uncertainty | None:
         profile = self.loaded.profiles.get(instrument)

@@ -38,7 +38,10 @@ def snapshot(service: Service) -> dict[str, Any]:
         },
         "mismatch": bench.ledger.mismatch(now.job) if now.job else None,
         "instruments": _instruments(service, service.clock.now()),
-        "failing": service.failing,
+        "failing": service.scribe.failing,
+        "supplies": service.supply.shown,
+        "injecting": bench.injecting,
+        "alarm": service.supply.alarm,
     }
 
 
@@ -55,11 +58,13 @@ def status(service: Service, now: Moment) -> dict[str, Any]:
             "segment": writer.segment,
             "next_seq": writer.next_seq,
             "durable_seq": writer.durable_seq,
-            "failing": service.failing,
-            "dropped": service.dropped,
+            "failing": service.scribe.failing,
+            "dropped": service.scribe.dropped,
         },
         "disk": {"free_bytes": disk.free, "total_bytes": disk.total},
         "last_keep": service.last_keep,
+        "supplies": service.supply.shown,
+        "alarm": service.supply.alarm,
         "watchers": len(service.watchers),
     }
 

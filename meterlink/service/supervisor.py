@@ -12,12 +12,15 @@ from typing import Any
 
 import msgspec
 
-from meterlink.errors import LinkLost
+from meterlink.bench.injection import Order
+from meterlink.control import Control
+from meterlink.errors import LinkLost, Refused
 from meterlink.framing import Framer
 from meterlink.link import Link
 from meterlink.reading import Line, Reading
 from meterlink.registry import Spec
 from meterlink.service.clock import Clock, Moment
+from meterlink.service.injector import Injector
 
 READ_S = 0.05
 SILENT_S = 5.0  # no reading for so long is told; the slowest meters give one in 1.5 s
@@ -82,9 +85,10 @@ class Supervisor(threading.Thread):
         spec: Spec,
         port: str,
         line: Line | None,
-        put: Callable[[Batch | Changed], None],
+        put: Callable[[Any], None],
         open_link: Open,
         clock: Clock,
+        control: Control | None = None,
     ) -> None:
         super().__init__(name=f"instrument {name}", daemon=True)
         self.instrument = name
@@ -96,10 +100,34 @@ class Supervisor(threading.Thread):
         self._open = open_link
         self._clock = clock
         self._ending = threading.Event()
+        self.control = control  # None: nothing that changes this instrument is ever sent
+        self.injector: Injector | None = None  # under way
+        self.must_off = False  # the output may be on without us: off comes first
 
     def stop(self) -> None:
-        """Ask it to end; it does within a read's wait."""
+        """Ask it to end; it does within a read's wait, an injection switched off before."""
+        if injector := self.injector:
+            injector.stop("the service ends")
         self._ending.set()
+
+    def inject(self, order: Order) -> None:
+        """Begin an injection; how it goes is told by the loop's queue. Raises Refused."""
+        if self.control is None:
+            raise Refused(f"{self.instrument} is only read: control = true in the bench's file lets it be switched")
+        if self.health.state != "open":
+            raise Refused(f"{self.instrument} is not connected: {self.health.why}")
+        if self.injector is not None:
+            raise Refused(f"{self.instrument} is injecting already")
+        self.injector = Injector(self.instrument, order, self.control, self.spec, self._put, self._clock)
+
+    def off(self, why: str) -> None:
+        """Switch off now, whether or not an injection is under way. Raises Refused for one that is only read."""
+        if self.control is None:
+            raise Refused(f"{self.instrument} is only read: control = true in the bench's file lets it be switched")
+        if injector := self.injector:
+            injector.stop(why)
+        else:
+            self.must_off = True
 
     def run(self) -> None:
         tries = 0
@@ -136,7 +164,13 @@ class Supervisor(threading.Thread):
         before = (self.health.frames, self.health.skipped, self.health.bad)
         quiet_from = last = self._clock.now().t
         silent = held = False
-        while not self._ending.is_set():
+        while not self._ending.is_set() or self.injector is not None:
+            if self.control and (self.must_off or self.injector):
+                self._control(link, self.control)
+                driver = self.spec.driver()
+                before = (self.health.frames, self.health.skipped, self.health.bad)
+                last = self._clock.now().t
+                continue
             ask = driver.request(self._clock.now().t)
             if ask:
                 link.write(ask)
@@ -160,6 +194,20 @@ class Supervisor(threading.Thread):
                 self.health.rate_hz = 0.0
                 why = self.health.likely(self.spec.info.poll_s is None, moment.t)
                 self._put(Changed(self.instrument, "silent", why, moment))
+
+    def _control(self, link: Link, control: Control) -> None:
+        """Off if that is owed, then the injection that waits. Raises LinkLost; off is owed until it is confirmed."""
+        if self.must_off:
+            ended = Injector(self.instrument, None, control, self.spec, self._put, self._clock).run(link)
+            self.must_off = not ended.off
+            return
+        injector = self.injector
+        assert injector is not None  # the caller looked
+        self.must_off = True
+        try:
+            self.must_off = not injector.run(link).off
+        finally:
+            self.injector = None
 
     def _count(self, driver: Framer, before: tuple[int, int, int], n: int) -> None:
         self.health.bytes += n

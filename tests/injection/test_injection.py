@@ -1,4 +1,4 @@
-"""The injection's order of steps, with faults in any order: never on unread, never on past the time, never on unnoticed."""
+"""The injection's order of steps, with faults in any order: never on unread, past its time, or unnoticed."""
 
 from __future__ import annotations
 

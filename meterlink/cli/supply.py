@@ -1,0 +1,103 @@
+"""The supply: what it shows, feeding a shorted rail, and off."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.errors import CheckFailed, MeterlinkError
+from meterlink.folders import bench_folder
+from meterlink.service import wire
+
+app = typer.Typer(help="The supply: show, inject, off.", no_args_is_help=True)
+
+
+@app.command()
+def show(dir_: Dir = None, json: Json = False) -> None:
+    """What the supplies measure and are set to.
+
+    Example: meterlink supply show
+    """
+    reply = wire.call(bench_folder(dir_).socket, "supply show")
+    if json:
+        for name, values in reply["supplies"].items():
+            emit({"supply": name, **values})
+        return
+    table(
+        ("supply", "volts", "amperes", "set volts", "set amperes", "state"),
+        [
+            (name, v.get("voltage"), v.get("current"), v.get("set voltage"), v.get("set current"), _words(v))
+            for name, v in reply["supplies"].items()
+        ],
+    )
+    if reply["alarm"]:
+        say(f"ALARM {reply['alarm']}")
+
+
+def _words(values: dict[str, Any]) -> str:
+    return " ".join(values.get("flags", []))
+
+
+@app.command()
+def inject(
+    rail: Annotated[str, typer.Argument(help="The rail that is fed, as the sheet names it.")],
+    volts: Annotated[float, typer.Option(help="At most the rail's nominal voltage; well below to start with.")],
+    amperes: Annotated[float, typer.Option(help="The current limit.")],
+    hold: Annotated[float, typer.Option(help="Seconds; then it is switched off.")] = 10.0,
+    nominal: Annotated[float | None, typer.Option(help="The rail's nominal volts where no sheet says.")] = None,
+    supply: Annotated[str | None, typer.Option(help="Which supply, where the bench has several.")] = None,
+    confirm: Annotated[bool, typer.Option("--confirm", help="The cautions were read and hold; once per job.")] = False,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Feed a shorted rail a low voltage, limited and timed, and tell what flows. Ctrl-C switches off.
+
+    Example: meterlink supply inject +3V3 --volts 1 --amperes 1.5 --confirm
+    """
+    socket = bench_folder(dir_).socket
+    watching = wire.watch(socket)
+    next(watching)
+    fields = {"rail": rail, "volts": volts, "amperes": amperes, "hold_s": hold, "nominal": nominal}
+    wire.call(socket, "supply inject", **fields, instrument=supply, confirm=confirm)
+    try:
+        end = _follow(watching, json)
+    except KeyboardInterrupt:
+        wire.call(socket, "supply off", source="key")
+        end = _follow(watching, json)
+    if not end["off"]:
+        raise CheckFailed(f"OFF COULD NOT BE CONFIRMED: switch the supply off by hand ({end['why']})")
+    say(f"off: {end['why']}; {end['energy_j']:.2f} J")
+
+
+def _follow(watching: Any, json: bool) -> dict[str, Any]:
+    for message in watching:
+        if message["event"] == "effect" and message["sound"] == "short-cleared":
+            say(message["text"])
+        if message["event"] != "injection":
+            continue
+        if message["state"] == "ended":
+            return dict(message)
+        if json:
+            emit(message)
+        else:
+            ohms = "-" if message["ohms"] is None else f"{message['ohms'] * 1000:.0f} mOhm"
+            typer.echo(
+                f"{message['volts']:6.3f} V {message['amperes']:6.3f} A {message['watts']:6.3f} W "
+                f"{ohms:>12} ({message['wires']}-wire) {message['mode'] or ''}"
+            )
+    raise MeterlinkError("the service ended; its supply is switched off by it, or by its own protection: look at it")
+
+
+@app.command()
+def off(dir_: Dir = None, json: Json = False) -> None:
+    """Switch off every supply that the bench may switch.
+
+    Example: meterlink supply off
+    """
+    reply = wire.call(bench_folder(dir_).socket, "supply off")
+    if json:
+        emit({"off": reply["off"]})
+    else:
+        typer.echo(f"switching off: {', '.join(reply['off']) or 'none may be switched'}")
