@@ -33,6 +33,7 @@ CAUTIONS = (
 CONFIRMED = "cautions for injecting confirmed"
 MEASURE_S = 0.1  # between two looks at volts and amperes
 OFF_TRIES = 5
+ERRORS_MOST = 64  # entries in an error queue; published depths are 20 to 30
 OVER = Decimal("1.1")  # protection level as a part of the injected voltage, and what measured volts may reach
 SLACK_A = Decimal("1.1")  # measured amperes may overshoot the limit by so much (a set's own accuracy) ...
 SLACK = (Decimal("0.05"), Decimal("0.02"))  # ... or by so many volts and amperes, whichever is more
@@ -141,6 +142,7 @@ def inject(order: Order, control: Control) -> Steps:
     touched = False
     try:
         yield from _refuse_if_on(control)
+        yield from _drain(control)
         told = _told(control.set_current, order.amperes)
         yield from _put(order, "limit", current=told.value, why=told.note or None)
         touched = True
@@ -235,7 +237,7 @@ def _put(
 def _send(control: Control, told: Told) -> Generator[Wanted, Given, Given]:
     """Send an action's queries; each that brings a reply must bring one without an error."""
     given = Given(0.0)
-    for query in (*told.queries, *control.errors):
+    for query in told.queries:
         given = yield Send(query)
         if query.take is not None:
             answer = _parsed(control, query, given)
@@ -291,6 +293,17 @@ def _refuse_if_on(control: Control) -> Generator[Wanted, Given, None]:
         answer, _ = yield from _sure(control, control.measured)
         if answer.voltage is None or answer.voltage > DARK[0]:
             raise _Abort("there is voltage at the supply's terminals already: switch it off first")
+
+
+def _drain(control: Control) -> Generator[Wanted, Given, None]:
+    """Empty the error queue: an old entry would be read as the answer to a command of ours."""
+    if not control.errors:
+        return
+    for _ in range(ERRORS_MOST):
+        answer, _t = yield from _sure(control, control.errors)
+        if answer.done:
+            return
+    raise _Abort("the supply's error queue does not empty")
 
 
 def _read_back(

@@ -8,15 +8,36 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from decimal import Decimal
 from typing import Any
 
 from meterlink import registry
-from meterlink.demo.technician import Ear, is_kept
-from meterlink.demo.world import CASES, CUSTOMER, GOOD, JOB, MARKS, MODEL, SAID, SHEET, Case
+from meterlink.bench.ledger import Ledger
+from meterlink.bench.nearest import rank
+from meterlink.demo.technician import Ear, is_ended, is_flowing, is_kept, is_sound
+from meterlink.demo.world import (
+    ALONG,
+    CASES,
+    CUSTOMER,
+    GOOD,
+    HEALTHY_OHM,
+    HOLD_S,
+    INJECT_A,
+    INJECT_V,
+    JOB,
+    MARKS,
+    MODEL,
+    RAIL,
+    SAID,
+    SHEET,
+    Case,
+)
 from meterlink.errors import BadInput, Unreachable
 from meterlink.folders import Folders
+from meterlink.journal.reader import entries
 from meterlink.service import wire
 from meterlink.virtual.handheld import Handheld
+from meterlink.virtual.supply import Load, ScpiEnd, VirtualSupply
 from meterlink.virtual.terminal import VirtualTerminal
 
 Say = Callable[[str], None]
@@ -35,6 +56,16 @@ slip_s = 0.1
 driver = "fs9721"
 port = "{handheld}"
 accuracy = "elenco-m1000d"
+
+[instruments.supply]
+driver = "scpi_supply:E36xx"
+port = "{supply}"
+control = true # only in the demo's bench: without it a supply is only read
+
+[supply]
+max_volts = 3.3
+max_amperes = 2.0
+max_watts = 3.0
 """
 SHEET_FUNCTIONS = {"F1": "continuity", "+3V3": "resistance", "+3V3 on": "voltage"}
 
@@ -42,9 +73,12 @@ SHEET_FUNCTIONS = {"F1": "continuity", "+3V3": "resistance", "+3V3 on": "voltage
 class Bench:
     """The running demo bench: the technician's hands (the meter's probe and dial), ear and voice."""
 
-    def __init__(self, folders: Folders, handheld: Handheld, ear: Ear, say: Say, rate_hz: float) -> None:
+    def __init__(
+        self, folders: Folders, handheld: Handheld, supply: VirtualSupply, ear: Ear, say: Say, rate_hz: float
+    ) -> None:
         self.folders = folders
         self.handheld = handheld
+        self.supply = supply
         self.ear = ear
         self.say = say
         self.period_s = 1 / rate_hz
@@ -82,9 +116,13 @@ def running(folders: Folders, rate_hz: float, say: Say) -> Iterator[Bench]:
     spec = registry.find("fs9721")
     handheld = Handheld(spec, random.Random(2611), rate_hz)
     folders.root.mkdir(parents=True, exist_ok=True)
-    port = folders.root / "handheld"
-    folders.config.write_text(CONFIG.format(handheld=port), encoding="utf-8")
-    with VirtualTerminal(port, stream=handheld.frame, rate_hz=rate_hz):
+    ports = {name: folders.root / name for name in ("handheld", "supply")}
+    folders.config.write_text(CONFIG.format(**ports), encoding="utf-8")
+    supply = VirtualSupply(Load.healthy(Decimal("3.3"), Decimal("0.012")))
+    with (
+        VirtualTerminal(ports["handheld"], stream=handheld.frame, rate_hz=rate_hz),
+        VirtualTerminal(ports["supply"], answer=ScpiEnd(supply).feed),
+    ):
         service = subprocess.Popen(
             [sys.executable, "-m", "meterlink", "run", "--dir", str(folders.root)],
             stdin=subprocess.DEVNULL,
@@ -93,7 +131,7 @@ def running(folders: Folders, rate_hz: float, say: Say) -> Iterator[Bench]:
         )
         try:
             wait_ready(folders, service)
-            yield Bench(folders, handheld, Ear(folders.socket), say, rate_hz)
+            yield Bench(folders, handheld, supply, Ear(folders.socket), say, rate_hz)
         finally:
             service.terminate()
             service.wait(20)
@@ -166,11 +204,14 @@ def board(bench: Bench, case: Case) -> None:
     if repair is None:
         bench.do("board state", state="tested good")
         return
+    if case.short_ohm is not None:
+        search(bench, case, case.short_ohm)
     bench.do("find", what="found", part=repair.part, text=repair.found)
     say(f"  found: {repair.part} {repair.found}")
-    if repair.done:
-        bench.do("find", what=repair.done, part=repair.part)
-        say(f"  {repair.done}: {repair.part}")
+    if case.short_ohm is None:
+        for part in (repair.part, *repair.also):
+            bench.do("find", what=repair.done, part=part)
+            say(f"  {repair.done}: {part}")
     for point in repair.again:
         bench.do("point", point=point, source="key")
         if point == "+3V3 on":
@@ -179,6 +220,42 @@ def board(bench: Bench, case: Case) -> None:
     bench.do("board state", state=repair.state, text=repair.text)
     if repair.state == "repaired":
         bench.do("board state", state="handed on")
+
+
+def search(bench: Bench, case: Case, short_ohm: float) -> None:
+    """Inject into the shorted rail, touch points along it, take the part off that they lead to, see the short clear."""
+    say, repair = bench.say, case.repair
+    assert repair is not None  # a board that is searched has a fault
+    bench.supply.load = Load(rail_ohm=Decimal(str(short_ohm)))
+    say(f"  {RAIL} is short: injecting {INJECT_V:g} V, limited to {INJECT_A:g} A, cautions confirmed")
+    mark = bench.ear.heard
+    order = {"rail": RAIL, "volts": INJECT_V, "amperes": INJECT_A, "hold_s": HOLD_S, "confirm": True}
+    bench.do("supply inject", **order)
+    on = bench.ear.wait(is_flowing, mark, what="current to flow")
+    say(f"    {on['volts']:.3f} V, {on['amperes']:.3f} A, {on['watts']:.2f} W, {on['ohms'] * 1000:.0f} mOhm (2-wire)")
+    bench.handheld.dial("voltage")
+    for point, volts in ALONG.items():
+        bench.do("point", point=point, source="key")
+        mark = bench.ear.heard
+        bench.handheld.touch(volts)
+        record = bench.ear.wait(is_kept, mark, what=f"{point} to be kept")["record"]
+        bench.handheld.lift()
+        time.sleep(HANDLING_S)
+        say(f"    {point:<8} {record['value']:.3f} V against the return")
+    ledger = Ledger().extend(entries(bench.folders.journal, readings=False))
+    view = ledger.board(JOB, case.mark)
+    assert view is not None  # its keeps were heard
+    places = rank(ledger, view, on["amperes"])
+    near, beside = places[0], [p.point for p in places[1:] if p.same]
+    say(f"    nearest to the short: {near.point}" + (f", not to be told from {', '.join(beside)}" if beside else ""))
+    mark = bench.ear.heard
+    bench.supply.load = Load(rail_ohm=Decimal(str(HEALTHY_OHM)))
+    bench.do("find", what=repair.done, part=repair.part)
+    bench.ear.wait(is_sound("short-cleared"), mark, what="the short to clear")
+    say(f"  {repair.done}: {repair.part}; the current falls away, the short has cleared; a tap switches the supply off")
+    mark = bench.ear.heard
+    bench.do("keep", source="pedal")
+    bench.ear.wait(is_ended, mark, what="the supply to be off")
 
 
 def case_points(case: Case) -> list[str]:

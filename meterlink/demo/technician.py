@@ -65,3 +65,13 @@ def is_kept(message: dict[str, Any]) -> bool:
 def is_sound(*names: str) -> Callable[[dict[str, Any]], bool]:
     """One of these sounds was given."""
     return lambda m: m["event"] == "effect" and m["sound"] in names
+
+
+def is_flowing(message: dict[str, Any]) -> bool:
+    """The supply's output is on and a current flows."""
+    return bool(message["event"] == "injection" and message["state"] == "on" and message["amperes"] > 0.1)
+
+
+def is_ended(message: dict[str, Any]) -> bool:
+    """An injection is over."""
+    return bool(message["event"] == "injection" and message["state"] == "ended")

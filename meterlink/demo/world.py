@@ -48,8 +48,9 @@ class Repair(msgspec.Struct, frozen=True):
 
     part: str
     found: str
-    done: str | None
+    done: str
     again: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()  # parts that were replaced with it
     state: str = "repaired"
     text: str | None = None
 
@@ -62,6 +63,7 @@ class Case(msgspec.Struct, frozen=True):
     differs: dict[str, Shows] = {}
     repair: Repair | None = None
     powered: bool = True  # the powered point is measured; a board with a short is not switched on
+    short_ohm: float | None = None  # of the rail +3V3: searched for by injecting
 
     def shows(self, point: str) -> Shows:
         return self.differs.get(point, GOOD[point])
@@ -71,9 +73,9 @@ CASES = (
     Case("GC-01", "nothing wrong on it: it shows what a good board shows"),
     Case(
         "GC-02",
-        "the input suppressor took the surge and stayed short",
-        {"VIN": Shows(0.003)},
-        Repair("D3", "input suppressor shorted", "replaced", ("VIN", "+3V3 on")),
+        "the input suppressor took the surge, stayed short, and the fuse went",
+        {"F1": Shows(None, by_pedal=True), "VIN": Shows(0.003)},
+        Repair("D3", "input suppressor shorted", "replaced", ("F1", "VIN", "+3V3 on"), also=("F1",)),
         powered=False,
     ),
     Case(
@@ -85,10 +87,11 @@ CASES = (
     ),
     Case(
         "GC-04",
-        "a valve driver leaks, and the fuse is blown",
-        {"F1": Shows(None, by_pedal=True), "U8": Shows(0.312)},
-        Repair("F1", "fuse blown", "replaced", ("F1",), state="waiting for a part", text="U8"),
+        "an output capacitor on +3V3 is short",
+        {"+3V3": Shows(0.7)},
+        Repair("C412", "output capacitor shorted", "removed", ("+3V3", "+3V3 on")),
         powered=False,
+        short_ohm=0.7,
     ),
     Case(
         "GC-05",
@@ -97,3 +100,10 @@ CASES = (
         Repair("U3", "buck converter dead", "ordered", state="waiting for a part", text="U3"),
     ),
 )
+
+# Injecting 1 V into the shorted +3V3: what the points along the rail show against the return, in V, in the order in
+# which they are touched. The feed is at L2; the short is C412; beyond it nothing drops any more.
+RAIL = "+3V3"
+INJECT_V, INJECT_A, HOLD_S = 1.0, 1.5, 20.0
+ALONG = {"L2": 0.984, "C405": 0.941, "C412": 0.893, "U5": 0.917, "C418": 0.894}
+HEALTHY_OHM = 268.0  # what is left of the rail when the capacitor is off
