@@ -24,7 +24,7 @@ LEAST = 0.8  # counts: what a display cannot show is no motion
 QUIET = 3.0  # standard deviations of the noise that are taken for motion
 DOUBT = 2.5  # standard deviations that the limit is trusted to
 YOUNG = 7  # readings below which thirds say nothing
-DRIFT = 1.9  # counts from the first half to the last that are taken for motion while the approach is young
+DRIFT = 2.4  # counts from the first half to the last that are taken for motion while the approach is young
 SLOWEST = 20.0  # readings: the longest time constant looked out for, 2 s at 10 readings a second
 
 
@@ -49,6 +49,7 @@ class Approach:
         self._x: list[float] = []
         self._t = 0.0
         self._period = math.inf
+        self._again = False
 
     def clear(self) -> None:
         """What comes next has nothing to do with what was."""
@@ -62,6 +63,10 @@ class Approach:
         """
         xs = self._x
         if xs:
+            if x == xs[-1] and not self._again:  # sent twice, or as it was: the next reading tells
+                self._again = True
+                return
+            self._again = False
             if self._jumped(x, count):
                 self.clear()
             else:

@@ -31,6 +31,7 @@ NOT_LIVE = frozenset({"hold", "max", "min", "peak-max", "peak-min"})
 FINEST = {"voltage": 1e-4, "diode": 1e-4, "resistance": 1e-2, "continuity": 1e-2}
 
 LOST_S = 3.0  # a silence that no window spans
+STRICTER = 0.95  # of the tolerance is for what is still to come: an extrapolation is not exact
 LONGEST = 256  # readings in a window, when span_s asks for more than `window`
 
 
@@ -291,7 +292,7 @@ class Settle:
         ahead = self._approach.ahead(count)
         if ahead is not None:
             remainder = abs(ahead - middle)
-            if remainder > tolerance:
+            if remainder > STRICTER * tolerance:
                 self._share = max(0.5, min(0.9, tolerance / remainder))
                 return None
         if kept is not None and not self._elsewhere(middle, reading, count, kept):
