@@ -54,6 +54,13 @@ def test_few_boards_set_nothing_aside() -> None:
     assert learn(boards(0.412, 0.413, 0.412, 0.414, 0.52)).set_aside == ("GC-05",)
 
 
+def test_what_the_meter_can_tell_sets_the_scale_of_equal_values() -> None:
+    """Five times 10 and one 10.25 with U = 0.1: 0.25 is five standard uncertainties, so it is set aside."""
+    assert learn(boards(10, 10, 10, 10, 10, 10.25), uncertainty=0.1).set_aside == ("GC-06",)
+    assert learn(boards(10, 10, 10, 10, 10, 10.15), uncertainty=0.1).set_aside == ()
+    assert learn(boards(10, 10, 10, 10, 10, 10.25)).set_aside == ()
+
+
 def test_provisional_ends_at_ten() -> None:
     values = [0.41 + 0.001 * (i % 4) for i in range(10)]
     assert learn(boards(*values[:9])).provisional
@@ -144,6 +151,15 @@ def test_of_a_repaired_board_only_after_counts() -> None:
     story.state("GC-02", "tested good")
     (sample,) = collect(story.ledger(), "IC-8 rev C")
     assert (sample.point, sample.values) == ("+3V3", {"GC-01": 301.0, "GC-02": 299.0})
+
+
+def test_a_repaired_board_without_a_keep_after_counts_for_nothing() -> None:
+    story = Story()
+    story.board("GC-01")
+    story.keep("GC-01", "+3V3", 0.4, stage="before")
+    story.finding("GC-01", "replaced")
+    story.state("GC-01", "tested good")
+    assert collect(story.ledger(), "IC-8 rev C") == []
 
 
 def test_the_last_standing_keep_counts() -> None:

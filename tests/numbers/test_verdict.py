@@ -200,6 +200,7 @@ def expecting(expect: str, function: str = "resistance", **limits: float) -> Ban
         (expecting("band", high=420.0), 0.1, "ok", "short"),  # no low end: the short limit is one
         (expecting("band", low=0.0, high=1.0), 0.1, "ok", "ok"),  # unless zero is said to be fine
         (expecting("band", low=100.0), 5e6, "ok", "ok"),
+        (expecting("band", low=100.0, open=1e6), 5e6, "ok", "open"),  # no high end: the open limit is one
         (expecting("known-good"), 3.0, "ok", "short"),
         (expecting("known-good"), 300.0, "ok", None),
         (expecting("known-good", "diode", low=0.4, high=0.6), 0.5, "ok", "ok"),
