@@ -295,16 +295,16 @@ def _read(path: Path, _mtime_ns: int, _size: int) -> KnownGoodFile:
         raise BadInput(f"{path}: {error}: learn it again (meterlink known-good learn)") from error
 
 
-def find(folder: Path, model: str, point: str, function: str, coupling: str | None) -> KnownGood | None:
-    """The known-good of one point measured in one way; a coupling of None matches any."""
+def find(folder: Path, model: str, point: str, function: str, unit: str, coupling: str | None) -> KnownGood | None:
+    """The known-good of one point measured in one way and unit; a coupling of None matches any."""
     known = read(folder, model)
     for one in known.points if known else ():
         same = coupling is None or one.coupling is None or one.coupling == coupling
-        if one.point == point and one.function == function and same:
+        if (one.point, one.function, one.unit) == (point, function, unit) and same:
             return one.band
     return None
 
 
 def look_up(folder: Path, model: str, point: Point) -> KnownGood | None:
     """The known-good of a sheet's point."""
-    return find(folder, model, point.name, point.function, point.coupling)
+    return find(folder, model, point.name, point.function, point.unit, point.coupling)

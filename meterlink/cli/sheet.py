@@ -84,7 +84,8 @@ def expected(p: sheets.Point) -> str:
     parts = [f"{band} {p.unit}"] if band else []
     if p.expect != "band":
         parts.insert(0, p.expect)
-    limits = [f"{word} at {x:g} {p.unit}" for x, word in ((p.short, "short"), (p.open, "open")) if x is not None]
+    edges = ((p.short, "short below"), (p.open, "open above"))
+    limits = [f"{word} {x:g} {p.unit}" for x, word in edges if x is not None]
     return ", ".join(parts + limits)
 
 

@@ -246,7 +246,8 @@ def test_stored_and_found_again(tmp_path: Path) -> None:
     band = knowngood.look_up(path.parent, "IC-8 rev C", point)
     assert band == known.points[0].band
     assert band_for(point, band).n == 5  # type: ignore[union-attr]
-    assert knowngood.find(path.parent, "IC-8 rev C", "VIN", "resistance", None) is None
+    assert knowngood.find(path.parent, "IC-8 rev C", "VIN", "resistance", "Ohm", None) is None
+    assert knowngood.find(path.parent, "IC-8 rev C", "VIN", "diode", "mV", None) is None
     assert knowngood.look_up(path.parent, "IC-8 rev B", point) is None
     assert [p.name for p in path.parent.iterdir()] == [path.name]
 
