@@ -155,7 +155,7 @@ def answer(asked: bytes, shown: Reading | Sequence[Reading], model: str | None =
 
     def digits(function: str, width: int, decimals: int) -> str:
         value = chosen[function].value if function in chosen else None
-        return f"{int((value or Decimal(0)).scaleb(decimals)):0{width}d}"
+        return f"{min(int((value or Decimal(0)).scaleb(decimals)), 10**width - 1):0{width}d}"  # its digits end there
 
     if setting:
         return f"{digits('voltage', 3, 1)}{digits('current', 3, _amps(model))}\rOK\r".encode()

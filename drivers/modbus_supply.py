@@ -272,7 +272,9 @@ def answer(asked: bytes, shown: Reading | Sequence[Reading], model: str | None =
         return b""
     registers: dict[int, int] = {}
     for r in readings:
-        at = here.at[r.function, "setting" in r.flags]
+        at = here.at.get((r.function, "setting" in r.flags))
+        if at is None:
+            continue
         if here.decimals:
             registers[at] = int((r.value or Decimal(0)).scaleb(here.decimals[r.unit]))
         else:

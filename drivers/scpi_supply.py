@@ -262,6 +262,8 @@ def answer(asked: bytes, shown: Reading | Sequence[Reading], model: str | None =
     query = asked.decode("latin-1").strip()
     if query == "*IDN?":
         return b"0,0,0,0\n"
+    if "?" not in query:
+        return b""
     word, channel = split_query(query)
     mine = [r for r in readings if r.channel == channel]
     flags = {flag for r in mine for flag in r.flags}
