@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+
 from meterlink import registry
 from meterlink.driver import BadFrame, Dialogue
 from meterlink.link.recording import expected, read
-
 from tests.drivers.polled import Conversation
 
 CAPTURES = Path(__file__).parents[2] / "captures"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 import pytest
+
 from meterlink import registry
 from meterlink.driver import BadFrame
 from meterlink.errors import Refused

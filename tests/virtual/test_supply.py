@@ -7,6 +7,7 @@ from decimal import Decimal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from meterlink import registry
 from meterlink.virtual.supply import KaEnd, Load, ModbusEnd, ScpiEnd, VirtualSupply
 
