@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import select
 import sys
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import datetime, timezone
 from pathlib import Path
 from typing import Annotated
@@ -42,11 +44,16 @@ def follow(
 
     follower = Follower(bench_folder(dir_).journal, first_seq)
     out = sys.stdout.buffer
-    while True:
-        for batch in follower.look():
-            out.write(b"".join(line + b"\n" for line in batch))
-            out.flush()
-        time.sleep(POLL_S)
+    gone = select.poll()
+    gone.register(out.fileno(), 0)  # tells when the consumer closes its end, also while nothing comes
+    with suppress(BrokenPipeError):
+        while True:
+            for batch in follower.look():
+                out.write(b"".join(line + b"\n" for line in batch))
+                out.flush()
+            if gone.poll(POLL_S * 1000):
+                break
+    os.dup2(os.open(os.devnull, os.O_WRONLY), out.fileno())  # what is still buffered goes nowhere
 
 
 @app.command()

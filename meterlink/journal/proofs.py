@@ -109,6 +109,10 @@ def _words(shown: Sequence[Shown]) -> str:
     return " and ".join(map(one, shown)) or "nothing"
 
 
+def _kind(function: str, coupling: str | None, unit: str) -> str:
+    return " ".join(filter(None, (function, coupling, "in", unit)))
+
+
 class Keeps:
     """Proof 4."""
 
@@ -161,7 +165,8 @@ class Keeps:
         values = []
         for r in window:
             if (r.function, r.coupling, r.unit) != (kept.function, kept.coupling, kept.unit):
-                return f"it is a {kept.function} in {kept.unit}, among its readings is a {r.function} in {r.unit}"
+                says = f"it is {_kind(kept.function, kept.coupling, kept.unit)}"
+                return f"{says}, among its readings is {_kind(r.function, r.coupling, r.unit)}"
             if r.value is None or kept.state != "ok":
                 return f"its state is {kept.state}, among its readings is one that is {r.state}"
             values.append(Decimal(repr(r.value)))

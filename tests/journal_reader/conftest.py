@@ -10,16 +10,16 @@ from tests.journal_reader.generate import small
 
 
 @pytest.fixture(scope="session")
-def _made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made") / "journal"
     small(folder, boards=2, days=2)
     return folder
 
 
 @pytest.fixture
-def journal(_made: Path, tmp_path: Path) -> Path:
+def journal(made: Path, tmp_path: Path) -> Path:
     """A fresh copy of a journal of two days and four boards, in a bench's folder."""
-    return shutil.copytree(_made, tmp_path / "bench" / "journal")
+    return shutil.copytree(made, tmp_path / "bench" / "journal")
 
 
 @pytest.fixture
