@@ -149,6 +149,9 @@ def answer(asked: bytes, shown: Reading | Sequence[Reading], model: str | None =
     if query not in WORDS:
         return b"CMD ERR\r\n"
     mine = [r for r in readings if (r.channel == "2") == ("2" in query)]
+    if mine and "unreadable" in mine[0].flags:  # its display holds what came
+        counts_text, _, configuration = (mine[0].display or "").partition(" counts, ")
+        return f"{configuration if query.startswith(':CONF') else counts_text}\r\n".encode()
     if not mine or mine[0].resolution is None:
         return b"EXE ERR\r\n"
     reading, resolution, full = mine[0], mine[0].resolution, _full_scale(model)
