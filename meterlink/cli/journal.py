@@ -13,12 +13,10 @@ from typing import Annotated
 
 import msgspec
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
 
 from meterlink import records
 from meterlink.cli.output import Dir, Json, emit, table
-from meterlink.errors import BadInput, CheckFailed, Refused
+from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
 from meterlink.folders import Folders, bench_folder
 from meterlink.journal import reader
 from meterlink.journal.segments import in_order
@@ -176,7 +174,11 @@ def seal(
 
     folders = bench_folder(dir_)
     made = seals.make(folders.journal, key.expanduser())
-    seq = _write_seal(folders, made)
+    try:
+        seq = _write_seal(folders, made)
+    except MeterlinkError:
+        (folders.journal / made.signature_file).unlink(missing_ok=True)  # no record names it
+        raise
     if json:
         emit({"seq": seq, "head": made.head, "through": made.through, "signature_file": made.signature_file})
     else:
@@ -222,6 +224,9 @@ def verify(
 
     Example: meterlink journal verify copied-journal --allowed-signers signers
     """
+    from rich.console import Console
+    from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
+
     from meterlink.journal.summary import summary
     from meterlink.journal.verify import Verification
 

@@ -11,6 +11,7 @@ import re
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import date
 from functools import lru_cache
 from hashlib import sha256
@@ -119,7 +120,7 @@ class Verification:
         self._kinds: Counter[str] = Counter()
         self._running = False
         self._newer = False
-        self._before = Place("", 0)  # of the last line that linked
+        self._before = Place(self._paths[-1].name if self._paths else "", 0)  # of the last line that linked
         self._at = ""
         self._day = ""
         self._steps_back = 0
@@ -184,6 +185,8 @@ class Verification:
                 self._wait(BEING_WRITTEN_S / 10)
                 if (line := next(lines([path], done), None)) is not None:
                     if self._chain.take([line.text]) is None:
+                        if not self.report.chain_only:
+                            self._prove(path, number, line.text)
                         return True
                     self._broken(path, number, line.text, None)
                     return False
@@ -200,8 +203,10 @@ class Verification:
             return batch[stop + 1]
         behind = offset + sum(map(len, batch)) + len(batch)
         rest = self._paths[self._paths.index(path) :]
-        line = next(lines(rest, behind), None)
-        return line.text if line else None
+        with suppress(JournalBroken):  # too long to be one
+            line = next(lines(rest, behind), None)
+            return line.text if line else None
+        return b""
 
     def _broken(self, path: Path, number: int, line: bytes, following: bytes | None) -> None:
         self.report.chain_broken = True

@@ -140,6 +140,7 @@ def test_seal_through_the_writer_and_not_beside_a_service(journal: Path, tmp_pat
     finally:
         writer.close()
     assert len(all_lines(journal)) == count + 1
+    assert len(list(journal.glob("*.sig"))) == 1, "no signature without its record"
 
 
 @pytest.mark.parametrize("arguments", [["verify"], ["show"], ["replay", "GC-01"], ["verify", "--since", "x"]])
