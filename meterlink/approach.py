@@ -4,9 +4,9 @@ Of an exponential approach x = L + A r^k any three readings equally far apart gi
 
     L = x2 + d2^2 / (d1 - d2)     with d1 = x1 - x0, d2 = x2 - x1, r = d2 / d1
 
-On a display the differences of neighbours drown in noise long before the value stands, so the three are taken
-further and further apart (the stride), and each is the mean of up to three neighbours, until the decay over one
-stride stands clear of the noise.
+On a display the differences of neighbours drown in noise long before the value stands. The mean of a stretch of an
+exponential is an exponential too, so the three are the means of the three thirds of all readings since the value
+last jumped: the longer the approach, the less is left of the noise, and the less the thirds decay by chance.
 Source: Abramowitz and Stegun 3.9.7, Aitken's delta-squared process (from memory); docs/settling.md.
 """
 
@@ -18,6 +18,7 @@ LONGEST = 256  # readings remembered: the slowest charge-up at the fastest meter
 NOISIEST = 6.0  # counts that two readings at rest do not differ by: 3 counts of noise, either way
 JUMP = 3.0  # a step this many times the last ones begins a new approach: no approach speeds up
 MISSING = 6  # readings put in at most where some are missing
+NOISE_OVER = 20  # second differences that tell the noise, at most
 MOST_NOISE = 1.3  # counts of standard deviation that a noise within 3 counts either way has at most
 PRIOR = 4  # what the assumed count of noise weighs against them
 LEAST = 0.8  # counts: what a display cannot show is no motion
@@ -55,6 +56,7 @@ class Approach:
         """What comes next has nothing to do with what was."""
         self._x.clear()
         self._period = math.inf
+        self._again = False
 
     def take(self, x: float, count: float, t: float) -> None:
         """The next reading and its time; count is one count of its display, in the unit of x.
@@ -91,6 +93,8 @@ class Approach:
             self._period = max(step, 1e-3)
             return
         missing = min(round(step / self._period) - 1, MISSING)
+        if missing <= 0:
+            return
         last = self._x[-1]
         self._x += [last + (x - last) * (i + 1) / (missing + 1) for i in range(missing)]
 
@@ -113,7 +117,7 @@ class Approach:
             x2 = sum(xs[-third:]) / third
             x1 = sum(xs[-2 * third : -third]) / third
             x0 = sum(xs[-3 * third : -2 * third]) / third
-        noise = self._noise(count, third) / math.sqrt(third)
+        noise = self._noise(count, min(third, NOISE_OVER)) / math.sqrt(third)
         d1, d2 = x1 - x0, x2 - x1
         quiet = max(QUIET * noise, LEAST * count)
         if abs(d1) <= quiet and abs(d2) <= quiet:

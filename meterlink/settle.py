@@ -31,6 +31,7 @@ NOT_LIVE = frozenset({"hold", "max", "min", "peak-max", "peak-min"})
 FINEST = {"voltage": 1e-4, "diode": 1e-4, "resistance": 1e-2, "continuity": 1e-2}
 
 LOST_S = 3.0  # a silence that no window spans
+EXACT = 1 + 1e-9  # three counts as a double are not quite three counts
 STRICTER = 0.95  # of the tolerance is for what is still to come: an extrapolation is not exact
 LONGEST = 256  # readings in a window, when span_s asks for more than `window`
 
@@ -259,20 +260,16 @@ class Settle:
         if len(self._window) >= LONGEST:
             del self._window[: LONGEST // 2]
         self._window.append(shown)
-        self._approach.take(shown.x, self._count(shown.value, reading), shown.t)
+        self._approach.take(shown.x, self._count(reading), shown.t)
 
-    def _count(self, value: Decimal, reading: Reading) -> float:
-        """One count of the display; where the protocol does not tell, the last digit that came."""
-        if reading.resolution is not None:
-            count = float(reading.resolution)
-        else:
-            exponent = value.as_tuple().exponent
-            count = 10.0**exponent if isinstance(exponent, int) else 0.0
-        return max(count, FINEST[reading.function])
+    def _count(self, reading: Reading) -> float:
+        """One count of the display. The digits as they came do not tell it: a journal does not keep zeros at the
+        end, and a replay must decide as the bench did."""
+        return max(float(reading.resolution or 0), FINEST[reading.function])
 
     def _settled(self, reading: Reading, t: float, seq: int) -> Settled | Moved | None:
         rules, window = self.rules, self._window
-        count = self._count(window[-1].value, reading)
+        count = self._count(reading)
         kept = self._kept
         if kept is not None and not self._elsewhere(window[-1].x, reading, count, kept):
             return None
@@ -287,7 +284,7 @@ class Settle:
         middle = xs[n // 2] if n % 2 else (xs[n // 2 - 1] + xs[n // 2]) / 2
         tolerance = max(rules.counts * count, rules.relative * abs(middle))
         self._share = 0.5
-        if max(xs[-1] - middle, middle - xs[0]) > tolerance:
+        if max(xs[-1] - middle, middle - xs[0]) > tolerance * EXACT:
             return None
         ahead = self._approach.ahead(count)
         if ahead is not None:
@@ -322,4 +319,4 @@ class Settle:
         if kept.value is None or (kept.function, kept.coupling) != (reading.function, reading.coupling):
             return True
         tolerance = max(self.rules.counts * count, self.rules.relative * abs(float(kept.value)))
-        return abs(x - float(kept.value)) > 2 * tolerance
+        return abs(x - float(kept.value)) > 2 * tolerance * EXACT
