@@ -164,7 +164,7 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
             resolution=COUNTS[exponent],
             state=state,
             flags=flags,
-            display=f"{sign}{text.strip()}{meant.shown}",
+            display=f"{sign}{text.strip()}{meant.shown}".strip(),
         )
     ]
 

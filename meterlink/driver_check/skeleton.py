@@ -89,7 +89,7 @@ def build(reading: Reading, model: str | None = None) -> bytes:
     shown = (reading.function, reading.coupling, reading.unit)
     code = next((code for code, meant in FUNCTIONS.items() if meant == shown), None)
     decimals = -int(reading.resolution.as_tuple().exponent) if reading.resolution else 0
-    sign, digits, exponent = (reading.value or count(-decimals)).as_tuple()
+    sign, digits, exponent = (count(-decimals) if reading.value is None else reading.value).as_tuple()
     if code is None or not 0 <= decimals <= 4 or exponent != -decimals or len(digits) > 5:
         raise ValueError(f"no frame shows {reading}")
     flags = OVER if reading.value is None else NEGATIVE * sign
