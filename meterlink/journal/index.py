@@ -14,6 +14,7 @@ from contextlib import suppress
 from hashlib import sha256
 from itertools import islice
 from pathlib import Path
+from typing import Literal
 
 import msgspec
 import platformdirs
@@ -102,12 +103,14 @@ class Index:
         if query.kind == "reading":
             yield from self._readings(query)
             return
-        where, values = _where(query, ("board", "job", "point", "kind"))
+        # where a board or job is named, the + keeps SQLite from walking all keeps, or all of a day, instead
+        few = "+" if query.board or query.job else ""
+        where, values = _where(query, ("board", "job", "+point", f"{few}kind"))
         if query.since:
-            where += " AND at >= ?"
+            where += f" AND {few}at >= ?"
             values.append(query.since)
         if query.until:
-            where += " AND at <= ?"
+            where += f" AND {few}at <= ?"
             values.append(query.until)
         rows = self._database.execute(
             'SELECT segment, offset, length, (SELECT min(v.seq) FROM entries v WHERE v."of" = entries.seq)'
@@ -174,12 +177,13 @@ class Index:
     def _refreshed(self, place: str) -> sqlite3.Connection:
         database = sqlite3.connect(place, timeout=60.0, isolation_level=None)
         try:
-            database.execute("PRAGMA synchronous = OFF")  # what a power cut damages is built again
-            database.execute("BEGIN IMMEDIATE")
-            if not self._stands(database):
-                self._clear(database)
-            self._extend(database)
-            database.execute("COMMIT")
+            if self._standing(database) != "current":
+                database.execute("PRAGMA synchronous = OFF")  # what a power cut damages is built again
+                database.execute("BEGIN IMMEDIATE")
+                if self._standing(database) == "other":
+                    self._clear(database)
+                self._extend(database)
+                database.execute("COMMIT")
         except BaseException:
             database.close()
             raise
@@ -193,25 +197,31 @@ class Index:
         database.execute(f"PRAGMA user_version = {VERSION}")
         self.rebuilt = True
 
-    def _stands(self, database: sqlite3.Connection) -> bool:
-        """Whether what is indexed is still the journal's begin: names, sizes, and the last line that was read."""
+    def _standing(self, database: sqlite3.Connection) -> Literal["current", "behind", "other"]:
+        """Whether what is indexed is the journal, or its begin, or something else: names, sizes, and the last line
+        that was read are looked at, so that the answer takes no longer on a large journal."""
         (version,) = database.execute("PRAGMA user_version").fetchone()
         if version != VERSION:
-            return False
+            return "other"
         known = database.execute("SELECT name, size, end FROM segments ORDER BY number").fetchall()
         if [name for name, _, _ in known] != [p.name for p in self._paths[: len(known)]]:
-            return False
+            return "other"
+        grown = len(known) < len(self._paths)
         for i, (path, (_, size, end)) in enumerate(zip(self._paths, known)):  # noqa: B905 - new ones may follow
             now = path.stat().st_size
             if now < end or (i < len(known) - 1 and now != size):
-                return False
+                return "other"
+            grown = grown or now != size
         last = database.execute("SELECT segment, offset, length, sha256 FROM last").fetchone()
-        if last is None:
-            return not any(end for _, _, end in known)
-        segment, offset, length, digest = last
-        with self._paths[segment].open("rb") as file:
-            file.seek(offset)
-            return bool(sha256(file.read(length)).hexdigest() == digest)
+        if last is not None:
+            segment, offset, length, digest = last
+            with self._paths[segment].open("rb") as file:
+                file.seek(offset)
+                if sha256(file.read(length)).hexdigest() != digest:
+                    return "other"
+        elif any(end for _, _, end in known):
+            return "other"
+        return "behind" if grown else "current"
 
     def _extend(self, database: sqlite3.Connection) -> None:
         """Take in what came since."""
@@ -233,7 +243,8 @@ class Index:
                 digest = sha256(last.text).hexdigest()
                 database.execute("INSERT INTO last VALUES (?, ?, ?, ?)", (number, last.offset, len(last.text), digest))
             database.execute(
-                "INSERT OR REPLACE INTO segments VALUES (?, ?, ?, ?, ?)", (number, path.name, size, end, count)
+                "INSERT OR REPLACE INTO segments VALUES (?, ?, ?, ?, ?)",
+                (number, path.name, max(size, end), end, count),
             )
             end = count = 0
         database.execute(  # a withdrawal belongs to the board of what it withdraws
@@ -312,7 +323,7 @@ class _Files:
 
 
 def _where(query: Query, columns: Iterable[str]) -> tuple[str, list[str]]:
-    asked = [(name, value) for name in columns if (value := getattr(query, name)) is not None]
+    asked = [(name, value) for name in columns if (value := getattr(query, name.lstrip("+"))) is not None]
     return " AND ".join([f"{name} = ?" for name, _ in asked] or ["1"]), [value for _, value in asked]
 
 
