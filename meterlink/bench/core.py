@@ -266,7 +266,8 @@ class Bench:
             return Effect("refused", f"{r.function} while the supply's output is on: switch it off first")
         if point is None:
             return None
-        if r.function != point.function or (point.coupling and r.coupling and point.coupling != r.coupling):
+        other = point.coupling and r.coupling and point.coupling != r.coupling
+        if r.function != point.function or r.unit != point.unit or other:
             wanted = " ".join(filter(None, (point.function, point.coupling)))
             return Effect("wrong-function", f"the meter is on {r.function}, {point.name} is measured in {wanted}")
         if must := self.unconfirmed(point):
@@ -366,7 +367,9 @@ class Bench:
         point = None
         if sheet:
             done = self.ledger.latest_keeps(view, stage) if view else {}
-            point = next((p.name for p in sheet.points if p.name not in done), sheet.points[0].name)
+            verdicts = {p: n.record.verdict for p, n in done.items() if n.record.verdict}
+            left = [p for p in sheet.points if p.name not in done and p.applies(verdicts)]
+            point = (left[0] if left else sheet.points[0]).name
         context = records.Context(job=job, board=event.board, point=point, sheet=name, source=event.source, stage=stage)
         return Outcome((*outcome.records, context), outcome.effects)
 

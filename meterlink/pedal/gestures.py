@@ -62,8 +62,10 @@ class Foot:
         return out
 
     def lost(self) -> None:
-        """The pedal is gone: what was held is no press."""
-        self.__init__(self.timing, self.double)  # type: ignore[misc]
+        """The pedal is gone, or the press does not count: what was held is no press."""
+        self._raw = self._down = False
+        self._raw_since = float("-inf")
+        self._pressed_at = self._tapped_at = None
 
     @property
     def waiting(self) -> bool:

@@ -5,29 +5,26 @@ Every error is one line: file, key, what, what to do; nothing has been written b
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import re
-import sys
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar, get_args
 
 import msgspec
 
-from meterlink import registry
+from meterlink import registry, tomlfile
 from meterlink.accuracy import Profile, find_profile
 from meterlink.bench.injection import Ceilings
 from meterlink.control import Control
 from meterlink.errors import BadInput
 from meterlink.folders import Folders
+from meterlink.pedal.settings import Settings as Pedal
 from meterlink.reading import BadFrame, Line
 from meterlink.settle import Rules
 from meterlink.sound import Settings as Sound
+from meterlink.tomlfile import KeyPath
 
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
+S = TypeVar("S", bound=msgspec.Struct)
 
 
 class LineOverride(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -65,6 +62,7 @@ class Config(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     keep: Rules = Rules()
     sound: Sound = Sound()
     supply: Ceilings = Ceilings()
+    pedal: Pedal | None = None
 
 
 class Loaded(msgspec.Struct, frozen=True):
@@ -78,68 +76,80 @@ class Loaded(msgspec.Struct, frozen=True):
     controls: dict[str, Control]
 
 
-def load(file: Path, folders: Folders) -> Loaded:
-    """Read and check a bench's file.
+def load(path: Path, folders: Folders) -> Loaded:
+    """Read and check a bench's file, and what it names: drivers, lines, profiles.
 
-    Raises  BadInput naming the file and the line or key, and what to do.
+    Raises  BadInput, one line FILE:LINE: key: what and what to do.
     """
-    try:
-        data = file.read_bytes()
-    except FileNotFoundError as error:
-        raise BadInput(f"{file} is not there: write one (meterlink setup) or name it (--config)") from error
-    except OSError as error:
-        raise BadInput(f"{file} cannot be read: {error.strerror}") from error
-    try:
-        table = tomllib.loads(data.decode("utf-8"))
-    except UnicodeDecodeError as error:
-        raise BadInput(f"{file}: not UTF-8 at byte {error.start}: save it as UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
-        raise BadInput(f"{file}: {error}") from error
-    return check(parse(table, file), hashlib.sha256(data).hexdigest(), folders, str(file))
-
-
-def parse(table: dict[str, Any], file: Path | str) -> Config:
-    """A Config from a TOML table. Raises BadInput with the key, and the nearest key there is."""
-    try:
-        return msgspec.convert(table, Config)
-    except msgspec.ValidationError as error:
-        raise BadInput(f"{file}: {_say(str(error))}") from error
-
-
-def check(config: Config, sha256: str | None, folders: Folders, where: str) -> Loaded:
-    """Resolve what the configuration names: drivers, lines, profiles. Raises BadInput."""
+    if not path.exists():
+        raise BadInput(f"{path} is not there: write one (meterlink setup) or name it (--config)")
+    file = tomlfile.read(path)
+    config = _config(file)
+    if config.pedal and (problem := config.pedal.problem()):
+        raise BadInput(file.problem(("pedal", "switches"), problem))
     specs, lines, profiles, controls = {}, {}, {}, {}
     ports: dict[str, str] = {}
     for name, one in config.instruments.items():
-        key = f"{where}: instruments.{name}"
+        at = ("instruments", name)
         if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", name):
-            raise BadInput(f"{key}: an instrument's name has letters, digits, _ . - only")
+            raise BadInput(file.problem(at, "an instrument's name has letters, digits, _ . - only"))
         try:
-            specs[name] = spec = registry.find(one.driver)
+            specs[name] = spec = registry.find(one.driver, folders.drivers)
         except BadInput as error:
-            raise BadInput(f"{key}.driver: {error}") from error
+            raise BadInput(file.problem((*at, "driver"), str(error))) from error
         if one.port in ports:
-            raise BadInput(f"{key}.port: {one.port} is {ports[one.port]}'s already: one instrument a port")
+            what = f"{one.port} is {ports[one.port]}'s already: one instrument a port"
+            raise BadInput(file.problem((*at, "port"), what))
         ports[one.port] = name
         if one.control:
-            controls[name] = _control(spec, key)
+            controls[name] = _control(spec, file, (*at, "control"))
         lines[name] = _line(spec.info.line, one.line)
         if one.accuracy is not None:
             try:
                 profiles[name] = find_profile(one.accuracy, folders.profiles)
             except BadInput as error:
-                raise BadInput(f"{key}.accuracy: {error}") from error
-    return Loaded(config, sha256, specs, lines, profiles, controls)
+                raise BadInput(file.problem((*at, "accuracy"), str(error))) from error
+    return Loaded(config, hashlib.sha256(file.data).hexdigest(), specs, lines, profiles, controls)
 
 
-def _control(spec: registry.Spec, key: str) -> Control:
+def _config(file: tomlfile.TomlFile) -> Config:
+    """Table by table, so that each problem is told with its line."""
+    table = dict(file.table)
+    instruments = table.pop("instruments", {})
+    if not isinstance(instruments, dict):
+        raise BadInput(file.problem(("instruments",), "instruments are tables: [instruments.NAME]"))
+    each = {name: _table(file, ("instruments", name), one, Instrument) for name, one in instruments.items()}
+    return msgspec.structs.replace(_table(file, (), table, Config), instruments=each)
+
+
+def _table(file: tomlfile.TomlFile, at: KeyPath, table: object, shape: type[S]) -> S:
+    try:
+        return msgspec.convert(table, shape)
+    except msgspec.ValidationError as error:
+        what, _, path = str(error).partition(" - at `$")
+        key: KeyPath = (*at, *(p for p in path.rstrip("`").split(".") if p))
+    unknown = re.search(r"unknown field `([^`]+)`", what)
+    if unknown:
+        inner: Any = shape
+        for part in key[len(at) :]:
+            inner = next(f.type for f in msgspec.structs.fields(inner) if f.name == part)
+            inner = next((t for t in get_args(inner) if hasattr(t, "__struct_fields__")), inner)
+        names = [f.name for f in msgspec.structs.fields(inner)]
+        raise BadInput(file.problem((*key, unknown[1]), f"no such key; {tomlfile.nearest(unknown[1], names)}"))
+    missing = re.search(r"missing required field `([^`]+)`", what)
+    if missing:
+        raise BadInput(file.problem((*key, missing[1]), "is missing: add it"))
+    raise BadInput(file.problem(key, f"{what[0].lower()}{what[1:]}"))
+
+
+def _control(spec: registry.Spec, file: tomlfile.TomlFile, at: KeyPath) -> Control:
     make = getattr(spec.module, "control", None)
     if spec.info.kind != "supply" or make is None:
-        raise BadInput(f"{key}.control: {spec.name} is no supply that can be switched; remove the key")
+        raise BadInput(file.problem(at, f"{spec.name} is no supply that can be switched; remove the key"))
     try:
         control: Control = make(spec.model)
     except BadFrame as error:
-        raise BadInput(f"{key}.control: {error}") from error
+        raise BadInput(file.problem(at, str(error))) from error
     return control
 
 
@@ -148,26 +158,3 @@ def _line(line: Line | None, override: LineOverride | None) -> Line | None:
         return line
     changed = {k: v for k, v in msgspec.structs.asdict(override).items() if v is not None}
     return msgspec.structs.replace(line, **changed) if line else Line(**{"baudrate": 9600, **changed})
-
-
-_KEYS: dict[str, type[msgspec.Struct]] = {
-    "": Config,
-    "instruments[...]": Instrument,
-    "instruments[...].line": LineOverride,
-    "keep": Rules,
-    "sound": Sound,
-    "supply": Ceilings,
-}
-
-
-def _say(message: str) -> str:
-    """msgspec's message with the key first and, for an unknown key, the nearest one there is."""
-    what, _, path = message.partition(" - at `")
-    path = path.rstrip("`").removeprefix("$").removeprefix(".")
-    unknown = re.search(r"unknown field `([^`]+)`", what)
-    if not unknown:
-        return f"{path or 'the file'}: {what[0].lower()}{what[1:]}"
-    fields = [f.name for f in msgspec.structs.fields(_KEYS[path])] if path in _KEYS else []
-    near = difflib.get_close_matches(unknown[1], fields, 1)
-    hint = f"did you mean {near[0]}?" if near else f"known: {', '.join(fields)}" if fields else "remove it"
-    return f"{path + '.' if path else ''}{unknown[1]}: no such key; {hint}"

@@ -19,7 +19,7 @@ import msgspec
 from meterlink import __version__, knowngood, records
 from meterlink.bench import sheet as sheets
 from meterlink.bench.core import Bench
-from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome
+from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press
 from meterlink.bench.ledger import Ledger
 from meterlink.bench.verdict import band_for
 from meterlink.errors import BadInput, JournalFailed, MeterlinkError
@@ -30,6 +30,7 @@ from meterlink.reading import Reading
 from meterlink.service import systemd
 from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
+from meterlink.service.footwork import Footwork, PedalTold, Pressed
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
 from meterlink.service.requests import Requests
 from meterlink.service.scribe import Scribe
@@ -48,7 +49,7 @@ class Stop(msgspec.Struct, frozen=True):
     why: str
 
 
-Item = Batch | Changed | Ask | Promise | Injecting | InjectionEnded | Stop
+Item = Batch | Changed | Ask | Pressed | PedalTold | Promise | Injecting | InjectionEnded | Stop
 
 
 class Service:
@@ -71,7 +72,6 @@ class Service:
         self.writer = Writer(folders.journal)
         self.scribe = Scribe(self.writer, self._took, self._failed)
         self.last_keep: dict[str, Any] | None = None
-        self.known: dict[str, Any] = {}
         self.bench = Bench(
             Ledger().extend(entries(folders.journal, readings=False)),
             hands_free=tuple(
@@ -99,6 +99,8 @@ class Service:
         for name in self._left_on():
             self.supervisors[name].must_off = True
         self.supply = BenchSupply(self, self.effect)
+        pedal = loaded.config.pedal
+        self.footwork = Footwork(pedal, self._queue.put, self.clock) if pedal else None
         self._jumps = JumpWatch(self.clock.now())
 
     # -- life
@@ -113,11 +115,15 @@ class Service:
         server = Server(self.folders.socket, self._queue.put, self.watchers)
         for supervisor in self.supervisors.values():
             supervisor.start()
+        if self.footwork:
+            self.footwork.start()
         systemd.notify("READY=1")
         try:
             why = self._serve()
         finally:
             systemd.notify("STOPPING=1")
+            if self.footwork:
+                self.footwork.stop()
             for supervisor in self.supervisors.values():
                 supervisor.stop()
             for supervisor in self.supervisors.values():
@@ -209,6 +215,17 @@ class Service:
             self.bench.handle(Gone(item.instrument), self.writer.next_seq)
         self.promise((record,), item.moment)
         self._state_message()
+
+    def _pressed(self, item: Pressed) -> None:
+        """The foot asks; while the supply injects, any press switches it off and does nothing else."""
+        if self.supply.stop("the pedal"):
+            return
+        try:
+            self._event(Press(item.action, "pedal", item.moment.t), item.moment)  # type: ignore[arg-type]
+        except JournalFailed:
+            pass  # the alarm has sounded
+        except MeterlinkError as error:
+            self.effect(Effect("refused", str(error)))
 
     def _ask(self, ask: Ask, now: Moment) -> None:
         do = ask.request["do"]
@@ -356,8 +373,14 @@ class Service:
     def _band(self, model: str | None, point: sheets.Point) -> records.Band | None:
         return band_for(point, self._known_good(model, point))
 
-    def _known_good(self, model: str | None, point: sheets.Point) -> Any:
-        return knowngood.look_up(self.folders.known_good, model, point) if model else None
+    def _known_good(self, model: str | None, point: sheets.Point) -> knowngood.KnownGood | None:
+        if model is None or point.expect != "known-good":
+            return None
+        try:
+            return knowngood.look_up(self.folders.known_good, model, point)
+        except BadInput as error:
+            self.effect(Effect("refused", f"{point.name} is held against the sheet alone: {error}"))
+            return None
 
     def _keep_sheet(self, sheet: sheets.Sheet) -> str:
         """Keep a copy of a sheet with the bench: a job goes on with the sheet it was opened with."""

@@ -71,5 +71,6 @@ def watch(path: Path) -> Iterator[dict[str, Any]]:
     with connected(path, None) as sock:
         sock.sendall(b'{"do":"watch"}\n')
         with sock.makefile("rb") as lines:
+            lines.readline()  # the reply: it is the service's word that it will tell
             for line in lines:
                 yield json.loads(line)
