@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import tempfile
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -25,18 +26,27 @@ def run(
     from meterlink.link.opening import open_link
     from meterlink.service.config import load
     from meterlink.service.loop import Service
+    from meterlink.sound import Player
 
     folders = bench_folder(dir_)
     loaded = load(config or folders.config, folders)
 
+    sounds = tempfile.TemporaryDirectory(prefix="meterlink-sound-")
+    player = Player(loaded.config.sound, sounds.name, say)
+
     def tell(effect: Effect) -> None:
+        player.play(effect)
         say(f"{effect.sound:>14}  {effect.text}")
 
     service = Service(loaded, folders, open_link, tell)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda n, _: service.stop(signal.Signals(n).name))
     say(f"bench {loaded.config.bench}: journal {folders.journal}")
-    service.run()
+    try:
+        service.run()
+    finally:
+        player.end()
+        sounds.cleanup()
 
 
 def status(dir_: Dir = None, json: Json = False) -> None:

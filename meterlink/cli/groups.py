@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import typer
 
-from meterlink.cli import bench, demo, desk, journal, knowngood, sheet, supply
+from meterlink.cli import bench, demo, desk, driver, journal, knowngood, ports, setup, sheet, supply
 
 
 def add_to(app: typer.Typer) -> None:
     """All commands of the contract (docs/commands.md)."""
     app.command("demo")(demo.demo)
     bench.add_to(app)
+    setup.add_to(app)
     app.add_typer(desk.job, name="job")
     app.add_typer(desk.board, name="board")
     app.add_typer(sheet.app, name="sheet")
     app.add_typer(journal.app, name="journal")
+    app.add_typer(driver.app, name="driver")
     app.add_typer(knowngood.app, name="known-good")
     app.add_typer(supply.app, name="supply")
+    app.command("ports")(ports.ports)

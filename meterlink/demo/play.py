@@ -62,6 +62,9 @@ driver = "scpi_supply:E36xx"
 port = "{supply}"
 control = true # only in the demo's bench: without it a supply is only read
 
+[sound]
+on = false # the demo tells in words; meterlink sound lets them be heard
+
 [supply]
 max_volts = 3.3
 max_amperes = 2.0

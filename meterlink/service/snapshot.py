@@ -41,6 +41,7 @@ def snapshot(service: Service) -> dict[str, Any]:
         "failing": service.scribe.failing,
         "supplies": service.supply.shown,
         "injecting": bench.injecting,
+        "pedal": service.footwork.state if service.footwork else None,
         "alarm": service.supply.alarm,
     }
 
@@ -65,6 +66,7 @@ def status(service: Service, now: Moment) -> dict[str, Any]:
         "last_keep": service.last_keep,
         "supplies": service.supply.shown,
         "alarm": service.supply.alarm,
+        "pedal": service.footwork.state if service.footwork else None,
         "watchers": len(service.watchers),
     }
 

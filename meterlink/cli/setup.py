@@ -1,0 +1,208 @@
+"""First steps on a machine: doctor, setup, and trying pedal and sound."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated, get_args
+
+import typer
+
+from meterlink import registry
+from meterlink.bench.events import Effect, SoundName
+from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.errors import BadInput, CheckFailed, LinkLost
+from meterlink.folders import Folders, bench_folder
+
+if TYPE_CHECKING:
+    from meterlink.pedal.machine import Pedal
+    from meterlink.pedal.switches import Switches
+
+WORDS = {True: "good", False: "WRONG", None: "note"}
+
+
+def doctor(dir_: Dir = None, json: Json = False) -> None:
+    """Permissions, udev, sound, disk, clock: each with its remedy. Exit 1 if something is wrong.
+
+    Example: meterlink doctor
+    """
+    from meterlink.checkup import examine
+
+    findings = list(examine(bench_folder(dir_)))
+    if json:
+        for one in findings:
+            emit({"what": one.what, "ok": one.ok, "found": one.found, "remedy": one.remedy})
+    else:
+        table(("", "what", "found", "what to do"), [(WORDS[f.ok], f.what, f.found, f.remedy) for f in findings])
+    wrong = [f.what for f in findings if f.ok is False]
+    if wrong:
+        raise CheckFailed(f"something is wrong with: {', '.join(wrong)}")
+
+
+def sound(
+    name: Annotated[str | None, typer.Argument(help="One sound; default: all, one after another.")] = None,
+    dir_: Dir = None,
+) -> None:
+    """Play the bench's sounds and say what each means.
+
+    Example: meterlink sound short
+    """
+    from meterlink.service.config import load
+    from meterlink.sound import Player, Settings, length_s
+
+    names: tuple[SoundName, ...] = get_args(SoundName)
+    if name is not None and name not in names:
+        raise BadInput(f"no sound {name!r}; there are: {', '.join(names)}")
+    folders = bench_folder(dir_)
+    settings = load(folders.config, folders).config.sound if folders.config.exists() else Settings()
+    with tempfile.TemporaryDirectory(prefix="meterlink-sound-") as folder:
+        player = Player(settings, folder, say)
+        for one in names:
+            if name not in (None, one):
+                continue
+            typer.echo(f"{one:<15} {length_s(one):.2f} s  {MEANING[one]}")
+            player.play(Effect(one, one))
+            time.sleep(length_s(one) + 0.4 if settings.on else 0)
+        player.end()
+
+
+MEANING = {
+    "kept": "kept and on disk; there is nothing to hold it against",
+    "ok": "kept, and inside its band",
+    "not-ok": "kept, but low, high, open or unsure",
+    "short": "kept, and it is a short",
+    "refused": "not kept, not done: the screen says why",
+    "wrong-function": "not kept: the meter is switched to another function than the sheet wants",
+    "moved": "the probe settled elsewhere without a lift; tap to keep",
+    "stepped": "went on, or something was recorded",
+    "taken-back": "the last keep is withdrawn",
+    "confirm": "the bench asks: is the power on (or off again)? tap to confirm",
+    "alarm": "nothing is kept until this is mended: look at the screen",
+    "short-cleared": "while injecting: the current fell away",
+}
+
+
+def pedal(seconds: Annotated[float, typer.Option(help="How long to listen.")] = 20.0, dir_: Dir = None) -> None:
+    """Press the pedal and see what the bench makes of it; it is taken from the bench's file.
+
+    Example: meterlink pedal
+    """
+    from meterlink.pedal.machine import Pedal
+    from meterlink.service.config import load
+
+    folders = bench_folder(dir_)
+    settings = load(folders.config, folders).config.pedal
+    if settings is None:
+        raise BadInput(f"{folders.config} has no [pedal] table: docs/technician.md shows one")
+    listen(settings.open(), Pedal(settings.switches, settings.rhythm()), seconds)
+
+
+def listen(opened: Switches, acting: Pedal, seconds: float) -> None:
+    """Say each switch and each action as it comes. The pedal is closed at the end."""
+    from meterlink.pedal.machine import Clash
+
+    typer.echo("press the pedal now: tap, double tap, long press (Ctrl-C ends)")
+    end = time.monotonic() + seconds
+    try:
+        while (now := time.monotonic()) < end:
+            for name, down in opened.changes(0.02):
+                typer.echo(f"  {name} {'pressed' if down else 'released'}")
+                out = acting.change(name, down, time.monotonic())
+                for told in out:
+                    typer.echo(f"  -> {'two at once: neither counts' if isinstance(told, Clash) else told}")
+            for told in acting.passed(now):
+                typer.echo(f"  -> {told}")
+    finally:
+        opened.close()
+
+
+def setup(
+    dir_: Dir = None,
+    force: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
+) -> None:
+    """Ask what is plugged in, write a commented bench file, and say how to try it.
+
+    Example: meterlink setup
+    """
+    folders = bench_folder(dir_)
+    if folders.config.exists() and not force:
+        raise BadInput(f"{folders.config} is there already: edit it, or write over it with --force")
+    text = interview(folders, typer.prompt, typer.echo)
+    folders.config.parent.mkdir(parents=True, exist_ok=True)
+    folders.config.write_text(text, encoding="utf-8")
+    typer.echo(f"written: {folders.config}")
+    typer.echo("try it: meterlink doctor, meterlink sound, meterlink pedal, then meterlink run")
+
+
+def interview(folders: Folders, ask: Callable[..., str], tell: Callable[[str], None]) -> str:
+    """The questions and the file they make. `ask(question, default=...)` gives a line."""
+    bench = ask("A name for this bench", default="bench 1")
+    operator = ask("Who works at it (stands in the records)", default="")
+    for port, what in _plugged_in():
+        tell(f"  {port}  {what}")
+    tables: list[str] = []
+    while name := ask("An instrument's short name (empty: no more)", default="" if tables else "meter"):
+        tables.append(_instrument(folders, name, ask, tell))
+        if name and len(tables) >= 8:
+            break
+    lines = [
+        "# The bench's file; meterlink doctor checks it, docs/operator.md explains every key.",
+        f"bench = {_quoted(bench)}",
+        *([f"operator = {_quoted(operator)}"] if operator else []),
+        "",
+        *tables,
+        "# A pedal: a foot switch between RTS and CTS of a spare serial adapter, or a keyboard-type USB pedal.",
+        "# [pedal]",
+        '# kind = "contact" # or "keyboard" with port = "VVVV:PPPP" and keys like b or f13',
+        '# port = "/dev/ttyUSB1"',
+        '# switches = { CTS = "gestures" } # tap: keep, double tap: back, long press: next',
+        "",
+        "[sound]",
+        "on = true",
+        "volume = 0.6",
+        "speak = false # with espeak-ng: value and verdict are spoken",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _plugged_in() -> list[tuple[str, str]]:
+    from meterlink.ports import found, serial_ports
+
+    specs = registry.all_specs()
+    try:
+        listed = found(specs)
+    except LinkLost:
+        listed = serial_ports(specs)
+    return [(p.stable or p.port, p.what) for p in listed if p.port]
+
+
+def _instrument(folders: Folders, name: str, ask: Callable[..., str], tell: Callable[[str], None]) -> str:
+    while True:
+        driver = ask("  its driver (meterlink driver list)", default="fs9721")
+        try:
+            spec = registry.find(driver, folders.drivers)
+            break
+        except BadInput as error:
+            tell(f"  {error}")
+    port = ask("  its port", default="/dev/ttyUSB0")
+    lines = [f"[instruments.{name}]", f"driver = {_quoted(driver)} # {spec.info.title}", f"port = {_quoted(port)}"]
+    if spec.info.wiring:
+        lines.append(f"# {spec.info.wiring}")
+    if spec.info.kind == "supply":
+        lines.append("# control = true # lets `supply inject` switch it; without it the supply is only read")
+    else:
+        lines.append('# accuracy = "fluke-115-116-117" # or a profile of your own: docs/accuracy.md')
+    return "\n".join([*lines, ""])
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("doctor")(doctor)
+    app.command("setup")(setup)
+    app.command("pedal")(pedal)
+    app.command("sound")(sound)
