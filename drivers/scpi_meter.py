@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from decimal import Decimal
+from functools import lru_cache
 from itertools import product
 
 from construct import GreedyBytes, GreedyRange, NullTerminated, Struct, Terminated
@@ -48,6 +49,7 @@ WORDS: dict[str, tuple[str, str]] = {
 COUPLED = ("voltage", "current")
 COUPLING: dict[str, Coupling] = {"AC": "ac", "DC": "dc", "ACDC": "acdc", "DCAC": "acdc", "AC+DC": "acdc"}
 NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,2})?", re.ASCII)
+NUMBERS = re.compile(rf" *{NUMBER.pattern} *(?:, *{NUMBER.pattern} *)*", re.ASCII)
 CONFIGURED = re.compile(r'"([A-Z][A-Z0-9:+]*)(?:[ ,]([A-Za-z0-9+\-., :]*))?"')
 INFINITE, NOT_A_NUMBER = Decimal("9.9E37"), Decimal("9.91E37")
 LARGEST = Decimal("1E30")  # no instrument shows more
@@ -66,32 +68,38 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     Source  34401A User's Guide, p. 159 (several readings are comma separated).
     """
     try:
-        lines = frame.decode("ascii").split("\n")
+        text = frame.decode("ascii")
     except UnicodeDecodeError as error:
         raise BadFrame(f"no ASCII: {frame[:80].hex(' ')}") from error
-    configured = numbers = None
-    for text in map(str.strip, lines):
-        if ERROR.match(text):
-            raise BadFrame(f"the meter answers with an error: {text[:60]!r}")
-        match = CONFIGURED.fullmatch(text)
-        if match:
-            configured = match
-        elif text and all(NUMBER.fullmatch(part.strip()) for part in text.split(",")):
-            numbers = text.split(",")
-    queries = asked.split() if asked else []
-    if configured is None and (numbers is None or b"CONF?" in queries):
-        raise BadFrame(f"no reply to CONF?: {frame[:80]!r}")
-    if numbers is None:
-        if b"READ?" in queries or b"FETC?" in queries:
+    configured: Configured | None = None
+    numbers: list[str] = []
+    for line in map(str.strip, text.split("\n")):
+        if line.startswith('"'):
+            configured = _configured(line) or configured
+        elif NUMBERS.fullmatch(line):
+            numbers = line.split(",")
+        elif ERROR.match(line):
+            raise BadFrame(f"the meter answers with an error: {line[:60]!r}")
+    if asked:
+        if configured is None and b"CONF?" in asked:
+            raise BadFrame(f"no reply to CONF?: {frame[:80]!r}")
+        if not numbers and (b"READ?" in asked or b"FETC?" in asked):
             raise BadFrame(f"no number in {frame[:80]!r}")
-        return []
-    if configured is None:
-        return [_reading(part, "unknown", "1", None, None) for part in numbers]
-    return [_reading(part, *_configured(configured)) for part in numbers]
+    if configured is None and not numbers:
+        raise BadFrame(f"neither a reply to CONF? nor a number: {frame[:80]!r}")
+    return [_reading(part, *(configured or UNKNOWN)) for part in numbers]
 
 
-def _configured(match: re.Match[str]) -> tuple[str, str, Coupling | None, Decimal | None]:
-    """Function, unit, coupling and resolution of a CONF? reply."""
+Configured = tuple[str, str, "Coupling | None", "Decimal | None"]  # function, unit, coupling, resolution
+UNKNOWN: Configured = ("unknown", "1", None, None)
+
+
+@lru_cache(maxsize=256)
+def _configured(line: str) -> Configured | None:
+    """What a CONF? reply says; None for a quoted line that is none."""
+    match = CONFIGURED.fullmatch(line)
+    if match is None:
+        return None
     rest = [part for part in re.split(r"[ ,]+", match[2] or "") if part]
     words = [*match[1].split(":"), *(part.upper() for part in rest if not NUMBER.fullmatch(part))]
     numbers = [part for part in rest if NUMBER.fullmatch(part)]
@@ -107,20 +115,22 @@ def _configured(match: re.Match[str]) -> tuple[str, str, Coupling | None, Decima
 
 
 def _reading(text: str, function: str, unit: str, coupling: Coupling | None, resolution: Decimal | None) -> Reading:
-    value: Decimal | None = Decimal(text.strip())
-    assert value is not None  # Decimal() gives one
+    value: Decimal | None = Decimal(text)
     state: State = "ok"
     flags: tuple[str, ...] = ()
-    if abs(value) == INFINITE:
-        state, flags = "over", ("negative",) if value < 0 else ()
-    elif value == NOT_A_NUMBER:
-        state = "blank"
-    elif abs(value) > LARGEST:
-        raise BadFrame(f"{text} is no value of a meter")
+    assert value is not None  # Decimal() gives one
+    if value.adjusted() > LARGEST.adjusted():
+        if abs(value) == INFINITE:
+            state, flags = "over", ("negative",) if value < 0 else ()
+        elif value == NOT_A_NUMBER:
+            state = "blank"
+        else:
+            raise BadFrame(f"{text} is no value of a meter")
+        value = None
     return Reading(
         function=function,
         coupling=coupling,
-        value=value if state == "ok" else None,
+        value=value,
         unit=unit,
         resolution=resolution,
         state=state,
