@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import wave
 from array import array
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, get_args
 
@@ -34,7 +35,7 @@ def test_pitch_and_length(name: SoundName) -> None:
         n = round(seconds * RATE)
         part = data[at : at + n]
         at += n
-        rising = sum(1 for a, b in zip(part, part[1:], strict=False) if a < 0 <= b)
+        rising = sum(1 for a, b in pairwise(part) if a < 0 <= b)
         assert rising == pytest.approx(hertz * seconds, abs=1.01)
         assert hertz == 0 or max(part) > 25000
 

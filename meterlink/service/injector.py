@@ -75,7 +75,7 @@ class Injector:
         self._clock = clock
         self._stop: str | None = None
         self._cut = False  # a wait was ended by the stop; it is only done once
-        self._lost: LinkLost | None = None
+        self.lost: LinkLost | None = None
         self.over = threading.Event()
 
     def stop(self, why: str) -> None:
@@ -83,7 +83,7 @@ class Injector:
         self._stop = self._stop or why
 
     def run(self, link: Link) -> Ended:
-        """Drive the steps to their end. Raises LinkLost after the end when the link went away on the way."""
+        """Drive the steps to their end; `lost` says whether the link went away on the way."""
         if self.order:
             Watchdog(self, link, self.order.hold_s + SET_UP_S).start()
             ended: Ended = self._drive(inject(self.order, self.control), link)
@@ -91,9 +91,6 @@ class Injector:
             off = self._drive(switch_off(self.control), link)
             ended = Ended("switched off", off, switched_on=not off)
         self.over.set()
-        self._put(InjectionEnded(self.instrument, self.order, ended, self._clock.now()))
-        if self._lost:
-            raise self._lost
         return ended
 
     def _drive(self, steps: Generator[Wanted, Given, Any], link: Link) -> Any:
@@ -122,7 +119,7 @@ class Injector:
         return False
 
     def _exchange(self, link: Link, query: Query) -> bytes | None:
-        if self._lost:
+        if self.lost:
             return None
         try:
             while link.read(0.0):
@@ -140,7 +137,7 @@ class Injector:
                     return None
             self._rest(query.pause_s - (self._clock.now().t - sent))
         except LinkLost as error:
-            self._lost = error
+            self.lost = error
             return None
         if reply is not None:
             self._journal(reply, query.ask)

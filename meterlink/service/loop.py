@@ -166,13 +166,15 @@ class Service:
         """Before the end every injection is switched off; its last records are still taken."""
         self.supply.stop("the service ends")
         end = time.monotonic() + ENDING_S
-        while any(s.injector for s in self.supervisors.values()) and time.monotonic() < end:
+        running = {name for name, s in self.supervisors.items() if s.injector}
+        while running and time.monotonic() < end:
             for item in self._wait():
                 match item:
                     case Promise():
                         item.answer(self.promise((item.record,), self.clock.now()))
                     case InjectionEnded():
                         self.supply.ended(item)
+                        running.discard(item.instrument)
                     case _:
                         pass  # readings of the last moment: the meters stop with us
 

@@ -20,7 +20,7 @@ from meterlink.link import Link
 from meterlink.reading import Line, Reading
 from meterlink.registry import Spec
 from meterlink.service.clock import Clock, Moment
-from meterlink.service.injector import Injector
+from meterlink.service.injector import InjectionEnded, Injector
 
 READ_S = 0.05
 SILENT_S = 5.0  # no reading for so long is told; the slowest meters give one in 1.5 s
@@ -197,17 +197,17 @@ class Supervisor(threading.Thread):
 
     def _control(self, link: Link, control: Control) -> None:
         """Off if that is owed, then the injection that waits. Raises LinkLost; off is owed until it is confirmed."""
-        if self.must_off:
-            ended = Injector(self.instrument, None, control, self.spec, self._put, self._clock).run(link)
-            self.must_off = not ended.off
-            return
         injector = self.injector
-        assert injector is not None  # the caller looked
+        if self.must_off or injector is None:
+            injector = Injector(self.instrument, None, control, self.spec, self._put, self._clock)
         self.must_off = True
-        try:
-            self.must_off = not injector.run(link).off
-        finally:
+        ended = injector.run(link)
+        self.must_off = not ended.off
+        if injector is self.injector:
             self.injector = None
+        self._put(InjectionEnded(self.instrument, injector.order, ended, self._clock.now()))
+        if injector.lost:
+            raise injector.lost
 
     def _count(self, driver: Framer, before: tuple[int, int, int], n: int) -> None:
         self.health.bytes += n
