@@ -23,6 +23,7 @@ class Ear:
         self._socket = socket
         self._told = threading.Condition()
         self._messages: list[dict[str, Any]] = []
+        self.timed: list[tuple[dict[str, Any], float]] = []  # with the monotonic second of its arrival
         self._began = threading.Event()
         self._thread = threading.Thread(target=self._listen, name="ear", daemon=True)
         self._thread.start()
@@ -34,6 +35,7 @@ class Ear:
             self._began.set()
             with self._told:
                 self._messages.append(message)
+                self.timed.append((message, time.monotonic()))
                 self._told.notify_all()
 
     @property

@@ -170,10 +170,10 @@ def test_every_stop_is_off(bench: Bench, stop: Callable[[Bench], None]) -> None:
         assert bench.events()[-1] == "off"
 
 
-def test_off_within_250_ms(bench: Bench, request: pytest.FixtureRequest) -> None:
+@pytest.mark.parametrize("n", [15, pytest.param(300, marks=[pytest.mark.full, pytest.mark.timeout(900)])])
+def test_off_within_250_ms(bench: Bench, n: int) -> None:
     """p99 over stop conditions at random moments (the wait for the machine's other work is in it)."""
     rng, taken = random.Random(11), []
-    n = 25
     for i in range(n):
         mark = bench.ear.heard
         bench.inject()
@@ -183,8 +183,10 @@ def test_off_within_250_ms(bench: Bench, request: pytest.FixtureRequest) -> None
         bench.ear.wait(is_ended, mark, what="the end")
         taken.append(bench.supply.off_at - began)
     taken.sort()
-    sys.stderr.write(f"\noff after: median {taken[n // 2] * 1000:.0f} ms, worst {taken[-1] * 1000:.0f} ms\n")
-    assert taken[n // 2] < 0.25
+    sys.stderr.write(
+        f"\noff after: median {taken[n // 2] * 1000:.0f} ms, 99th percentile {taken[int(n * 0.99)] * 1000:.0f} ms\n"
+    )
+    assert taken[int(n * 0.99)] < 0.25 if n >= 100 else taken[n // 2] < 0.25
 
 
 def test_kill_9_leaves_it_to_the_supply_and_off_comes_first_at_the_next_start(bench: Bench) -> None:
