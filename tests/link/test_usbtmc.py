@@ -130,6 +130,23 @@ def test_any_answer_in_any_cut(answers: list[bytes], packet: int, most: int) -> 
     assert (link.bad, instrument.halted) == (0, set())
 
 
+@pytest.mark.parametrize("packet", [64, 512, 1024])
+@pytest.mark.parametrize("size", [usbtmc.MOST - 12, usbtmc.MOST, usbtmc.MOST + 1])
+def test_an_answer_as_long_as_was_asked_for(packet: int, size: int) -> None:
+    """Its last packet may be a full one: there must be room for it, and it all comes in one transfer of MOST."""
+    answer = bytes(i % 251 for i in range(size - 1)) + b"\n"
+    instrument = UsbTmc(lambda _: answer, packet)
+    link = opened(instrument)
+    link.write(b"CURV?\n")
+    got = b""
+    while len(got) < size:
+        part = link.read(1.0)
+        assert part
+        got += part
+    assert got == answer
+    assert (link.bad, len(instrument.tags)) == (0, 2 if size <= usbtmc.MOST else 3)
+
+
 def test_tags_run_from_1_to_255_and_begin_again() -> None:
     instrument = UsbTmc(echo)
     link = opened(instrument)

@@ -158,13 +158,15 @@ class UsbTmc(Device):
         if (kind, request, index) == (0xA2, 3, IN):
             if not self.aborts:
                 return bytes([0x81, 0])
-            self._forget()
+            self._forget()  # but what is on its way to the host already, the host must read
             self._left = self.pending
             return bytes([1, value & 0xFF])
         if (kind, request, index) == (0xA1, 5, 0):
             if not self.clears:
                 return bytes([0x80])
             self._forget()
+            for packets in self.packets.values():
+                packets.clear()
             self.halted.add(OUT)  # USBTMC 1.00, 4.2.1.6: the device halts bulk-OUT; the host ends it
             self._left = self.pending
             return bytes([1])
@@ -179,5 +181,3 @@ class UsbTmc(Device):
 
     def _forget(self) -> None:
         self.waiting, self.message, self.request, self.queued = b"", b"", None, False
-        for packets in self.packets.values():
-            packets.clear()
