@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import typer
 
-from meterlink.cli import bench, demo, desk, driver, journal, knowngood, ports, setup, sheet, supply
+from meterlink.cli import bench, demo, desk, driver, export, journal, knowngood, ports, report, setup, sheet, supply
+
+journal.app.add_typer(export.app, name="export")
 
 
 def add_to(app: typer.Typer) -> None:
@@ -17,6 +19,7 @@ def add_to(app: typer.Typer) -> None:
     app.add_typer(sheet.app, name="sheet")
     app.add_typer(journal.app, name="journal")
     app.add_typer(driver.app, name="driver")
+    app.command("report")(report.report)
     app.add_typer(knowngood.app, name="known-good")
     app.add_typer(supply.app, name="supply")
     app.command("ports")(ports.ports)

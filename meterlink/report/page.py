@@ -1,203 +1,234 @@
-"""The page itself: plain, calm, one file. No script, no request leaves it (and a policy in its head forbids any)."""
+"""The page: plain, calm, one file. No script; a policy in its head forbids it to fetch anything."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator
+from importlib import resources
 
 from meterlink import __version__, records
-from meterlink.bench.ledger import BoardView, Noted
+from meterlink.bench.ledger import STATES, BoardView, Noted
+from meterlink.report.board import band, section, since, state, struck, table, withdrawal, worth_a_section
 from meterlink.report.collect import Material
-from meterlink.report.pictures import Value, esc, number, strip, wave
+from meterlink.report.pictures import Value, mark, strips
+from meterlink.report.text import esc, measured, moment
 
-STYLE = """
-:root{color-scheme:light}
-body{font:15px/1.5 Georgia,"Times New Roman",serif;color:#1c1c1c;background:#fff;max-width:52rem;margin:2rem auto;padding:0 1rem}
-h1{font-size:1.7rem;margin:0 0 .2rem}h2{font-size:1.2rem;margin:2rem 0 .5rem;border-bottom:1px solid #999}
-h3{font-size:1.02rem;margin:1.4rem 0 .3rem}
-table{border-collapse:collapse;width:100%;margin:.4rem 0 .8rem;font-size:.9rem}
-th,td{text-align:left;padding:.18rem .6rem .18rem 0;border-bottom:1px solid #ddd;vertical-align:top;overflow-wrap:anywhere}
-td.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
-.sub{color:#555}.notice{border-left:4px solid #1c1c1c;padding:.3rem .8rem;margin:.8rem 0;background:#f3f1ec}
-code{font:0.85em ui-monospace,Menlo,Consolas,monospace;overflow-wrap:anywhere}
-del{color:#666}
-svg{display:block;width:100%;height:auto;margin:.2rem 0 .6rem}
-svg text{font:11px Georgia,serif;fill:#1c1c1c}
-.board{text-anchor:end}.axis{text-anchor:middle;fill:#555}.axis.left{text-anchor:start}
-.band{fill:#e3ebe0}.edge{stroke:#4c6146;stroke-dasharray:3 2;fill:none}.rule{stroke:#999}
-.mark{stroke:#22405e;stroke-width:1.6}.full{fill:#22405e}.hollow{fill:#fff}
-.cross{stroke:#22405e;stroke-width:2.2;fill:none}.bar{stroke:#22405e;fill:none}.trace{stroke:#22405e;fill:none;stroke-width:1.2}
-details{margin:.1rem 0}summary{cursor:pointer;color:#22405e}
-@page{size:A4;margin:16mm}
-@media print{body{margin:0;max-width:none;font-size:11pt}h2,h3{break-after:avoid}svg,tr,.notice{break-inside:avoid}}
-"""
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 
 LIMITS = (
-    "A kept value is what a meter showed while a probe stood still; parts in circuit are bridged by others, so a value "
-    "inside its band does not prove a part good, nor one outside it which part is bad.",
-    "A verdict says on which side of a band the value lies, allowing for the meter's stated accuracy: &ldquo;unsure&rdquo; "
-    "means that the band's edge lies within the uncertainty. Uncertainties are expanded, with the factor k that is given.",
-    "Boards can carry dangerous voltages when powered, and charged capacitors, lithium cells and hot parts afterwards. "
-    "This report is no statement of electrical safety; local codes and licensed practice come first.",
+    "A kept value is what one meter showed while its probes stood still on a point. Parts in a circuit are bridged by "
+    "others: a value inside its band does not prove a part good, and one outside it does not say which part is bad.",
+    "A verdict says on which side of its band a value lies. Where the meter's uncertainty is known, ok means inside by "
+    "more than the uncertainty, and unsure that an end of the band is nearer than that. Where it is not stated, values "
+    "are compared as they were shown, and near an end of the band a verdict can be wrong.",
+    "Uncertainties are the expanded ones from the meter's published accuracy, with the coverage factor k that is given "
+    "with them. They do not hold for a meter that is damaged, out of calibration or outside its conditions of use, and "
+    "do not count the contact of the probes.",
+    "&ldquo;Tested good&rdquo; is what the person named said of the board on that day. It is no promise for the points "
+    "that were not measured.",
+    "This report is no statement of electrical safety. A powered board can be live at dangerous voltages; capacitors "
+    "stay charged, lithium cells can burn, and parts stay hot after the power is off. Whoever connects, opens or works "
+    "on a board follows its maker's instructions, local codes and licensed practice: these come first.",
 )
 
-
-def page(m: Material) -> str:
-    """The HTML of a job's report."""
-    ledger = m.ledger
-    parts = [
-        "<!DOCTYPE html><html lang=en><head><meta charset=utf-8>",
-        "<meta http-equiv=Content-Security-Policy content=\"default-src 'none'; style-src 'unsafe-inline'\">",
-        '<meta name=viewport content="width=device-width">',
-        f"<title>Job {esc(m.job)}</title><style>{STYLE}</style></head><body>",
-        f"<h1>Job {esc(m.job)}</h1>",
-        f"<p class=sub>{esc(ledger.job_field(m.job, 'model') or 'model not given')}, "
-        f"customer {esc(ledger.job_field(m.job, 'customer') or 'not given')}; "
-        f"{'open' if ledger.is_open(m.job) else 'closed'}; recorded {esc(m.first_at)} to {esc(m.last_at)}</p>",
-        *_tally(m),
-        "<h2>Test points</h2><p class=sub>Shaded: the band. Hollow marks were kept before the repair, filled ones after. "
-        "The mark and the word beside it say the same. A line through a mark is the expanded uncertainty.</p>",
-        *_points(m),
-        "<h2>Boards</h2>",
-        *(part for board in m.boards for part in _board(m, board)),
-        *_instruments(m),
-        *_record(m),
-        "<h2>Cautions and limits</h2><ul>",
-        *(f"<li>{text}</li>" for text in LIMITS),
-        "</ul></body></html>\n",
-    ]
-    return "\n".join(parts)
+MARKS = ("ok", "low", "high", "short", "open", "unsure")
 
 
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Cells are HTML already."""
-    body = "".join("<tr>" + "".join(f"<td>{c}</td>" for c in row) + "</tr>" for row in rows)
-    return f"<table><thead><tr>{''.join(f'<th>{esc(h)}</th>' for h in head)}</tr></thead><tbody>{body}</tbody></table>"
+def page(m: Material) -> Iterator[str]:
+    """The HTML of a job's report, in pieces."""
+    style = resources.files("meterlink.report").joinpath("style.css").read_text("utf-8")
+    counted = m.ledger.counted(m.job)
+    others = [b for b in m.ledger.jobs[m.job].boards.values() if not m.ledger.standing(b.events)]
+    numbers = {b.board: i for i, b in enumerate([*counted, *others], 1)}
+    yield (
+        f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">'
+        f'<meta name="viewport" content="width=device-width"><link rel="icon" href="data:,">'
+        f"<title>Job {esc(m.job)}</title>\n<style>\n{style}</style></head><body>\n"
+    )
+    yield from _top(m)
+    yield from _tally(m, counted)
+    yield from _overview(m, counted, numbers)
+    yield from _points(m, counted)
+    for title, boards in (("Board by board", counted), ("Not counted", others)):
+        if told := [b for b in boards if worth_a_section(b) or b in others]:
+            yield f"<h2>{title}</h2>"
+            if boards is others:
+                yield "<p class=sub>No record that stands says that these were taken in.</p>"
+            for board in told:
+                yield from section(m, board, numbers[board.board])
+    yield from _instruments(m)
+    yield from _record(m)
+    yield f"<h2>Cautions and limits</h2><ul>{''.join(f'<li>{text}</li>' for text in LIMITS)}</ul>"
+    yield "\n</body></html>\n"
 
 
-def _tally(m: Material) -> list[str]:
-    ledger = m.ledger
-    said = ledger.job_field(m.job, "expected")
-    counted = len(m.boards)
-    out = [
-        f"<h2>Tally</h2><p><b>{counted} boards counted</b>"
-        + (f", {said} said to have come" if said is not None else "")
-    ]
-    if said is not None and said != counted:
-        out.append(f" &mdash; {esc(ledger.mismatch(m.job) or 'the difference is explained by a note')}")
-    out.append("</p>")
-    out.append(_table(("state", "boards"), ((esc(s), str(n)) for s, n in ledger.tally(m.job).most_common())))
-    faults = ledger.faults(m.job).most_common()
-    if faults:
-        out.append(_table(("fault found", "boards"), ((esc(f), str(n)) for f, n in faults)))
-    for n in ledger.jobs[m.job].events:
-        if getattr(n.record, "event", None) == "note":
-            out.append(
-                f"<p class=notice>{_struck(m, n, esc(n.record.text))} <span class=sub>{esc(n.record.by)}, {esc(n.at)}</span></p>"
-            )
-    return out
-
-
-def _points(m: Material) -> list[str]:
-    by_point: dict[tuple[str, str, str], list[Value]] = {}
-    for board in m.boards:
-        for n in m.ledger.standing(board.keeps):
-            r = n.record
-            by_point.setdefault((r.point or "free", r.function, r.unit), []).append(Value(board.board, r))
-    out = []
-    for (point, function, _), values in by_point.items():
-        band = next((v.record.band for v in reversed(values) if v.record.band), None)
-        out.append(f"<h3>{esc(point)} <span class=sub>{esc(function)}{_band(band)}</span></h3>")
-        out.append(strip(point, values))
-    return out
-
-
-def _band(band: records.Band | None) -> str:
-    if band is None:
-        return ""
-    n = f", {band.n} boards" if band.n else ""
-    return f"; expected: {esc(band.expect)}, from {esc(band.from_)}{n}"
-
-
-def _struck(m: Material, n: Noted, text: str) -> str:
-    void = m.ledger.voided.get(n.seq)
-    if void is None:
-        return text
-    return f"<del>{text}</del> <b>withdrawn</b>: {esc(void.record.why)} ({esc(void.record.by)})"
-
-
-def _board(m: Material, board: BoardView) -> list[str]:
-    ledger = m.ledger
-    out = [f"<h3>{esc(board.board)} <span class=sub>{esc(ledger.state(board))}</span></h3>"]
-    events = [
-        (
-            esc(n.at),
-            _struck(m, n, esc(n.record.state or n.record.event) + (f": {esc(n.record.text)}" if n.record.text else "")),
-            esc(n.record.by),
-        )
-        for n in board.events
-    ]
-    events += [
-        (
-            esc(n.at),
-            _struck(m, n, esc(" ".join(filter(None, (n.record.what, n.record.part, n.record.text))))),
-            esc(n.record.by),
-        )
-        for n in board.findings
-    ]
-    events += [(esc(n.at), esc(_supply(n.record)), esc(n.record.by)) for n in board.supplies]
-    out.append(_table(("when (UTC)", "what", "by"), sorted(events)))
-    if board.keeps:
-        out.append(
-            _table(
-                ("point", "stage", "value", "uncertainty", "verdict", "meter", "record"),
-                (_keep(m, n) for n in board.keeps),
-            )
-        )
-    return out
-
-
-def _supply(r: records.Supply) -> str:
-    figures = ", ".join(f"{number(v)} {u}" for v, u in ((r.voltage, "V"), (r.current_limit, "A")) if v is not None)
-    return " ".join(filter(None, ("supply", r.event, f"({figures})" if figures else "", r.rail or "", r.why or "")))
-
-
-def _keep(m: Material, n: Noted) -> tuple[str, ...]:
-    r = n.record
-    value = esc(r.state) if r.value is None else f"{number(r.value, r.resolution)} {esc(r.unit)}"
-    u = r.uncertainty
-    trace = m.traces.get(n.seq)
-    waveform = f"<details><summary>{n.seq}</summary>{wave(trace, r.unit)}</details>" if trace else str(n.seq)
-    return (
-        _struck(m, n, esc(r.point or "free")),
-        esc(r.stage or "-"),
-        value,
-        f"&plusmn;{number(u.expanded)} {esc(r.unit)} (k={u.k:g}, {esc(u.from_)})" if u else "not stated",
-        esc(r.verdict or "none"),
-        esc(r.instrument),
-        waveform,
+def _top(m: Material) -> Iterator[str]:
+    model, customer = (m.ledger.job_field(m.job, name) for name in ("model", "customer"))
+    yield f"<h1>Job {esc(m.job)}</h1>"
+    yield (
+        f"<p class=sub>{esc(model or 'model not given')}; customer: {esc(customer or 'not given')}; "
+        f"{'open' if m.ledger.is_open(m.job) else 'closed'}; "
+        f"recorded from {moment(m.first_at)} to {moment(m.last_at)} UTC</p>"
     )
 
 
-def _instruments(m: Material) -> list[str]:
-    rows = [
-        (
-            esc(name),
-            esc(f"{n.record.driver} {n.record.driver_version}"),
-            esc(n.record.port),
-            esc(n.record.identity or "not told"),
-            esc(n.record.accuracy or "not stated"),
+def _tally(m: Material, counted: list[BoardView]) -> Iterator[str]:
+    ledger = m.ledger
+    said = ledger.job_field(m.job, "expected")
+    yield "<h2>Tally</h2>"
+    text = f"<b>{len(counted)} {'board' if len(counted) == 1 else 'boards'} counted</b>"
+    text += f", {said} said to have come." if said is not None else "; nobody said how many would come."
+    if said is not None and said != len(counted):
+        open_ = ledger.mismatch(m.job)
+        text += " The difference is " + (
+            "<b>not explained</b> by any note." if open_ else "explained by a note, below."
         )
-        for name, n in m.instruments.items()
-    ]
-    return ["<h2>Instruments</h2>", _table(("name", "driver", "port", "identity", "accuracy from"), rows)]
+    yield f"<p>{text}</p>"
+    by_state: dict[str, list[str]] = {}
+    for board in counted:
+        n = since(m, board)
+        why = f" ({n.record.text})" if n and n.record.text else ""
+        by_state.setdefault(ledger.state(board), []).append(esc(board.board + why))
+    if by_state:
+        order = {s: i for i, s in enumerate(STATES)}
+        rows = sorted(by_state.items(), key=lambda item: order.get(item[0], len(order)))
+        yield table(("state", "boards", "which"), ((esc(s), str(len(b)), ", ".join(b)) for s, b in rows))
+    if faults := ledger.faults(m.job).most_common():
+        yield table(("fault found", "boards"), ((esc(f or "not described"), str(n)) for f, n in faults))
+    for n in ledger.jobs[m.job].events:
+        if isinstance(n.record, records.Finding) or n.record.event == "note":
+            note = struck(m, n, esc(n.record.text or "")) + withdrawal(m, n)
+            yield f"<p class=notice>{note} <span class=sub>{esc(n.record.by)}, {moment(n.at)}</span></p>"
+    withdrawn = [n for n in ledger.jobs[m.job].events if n.seq in ledger.voided and isinstance(n.record, records.Job)]
+    for n in withdrawn:
+        if n.record.event != "note":
+            said_then = f"{n.record.event}, {n.record.expected} boards said" if n.record.expected else n.record.event
+            yield f"<p>{struck(m, n, esc(f'job {said_then}'))}{withdrawal(m, n)}</p>"
 
 
-def _record(m: Material) -> list[str]:
-    return [
-        "<h2>The record</h2>",
-        f"<p>Made by meterlink {esc(__version__)} from the journal of {esc(m.bench or 'the bench')}, records 1 to {m.last_seq}. Head of the chain (SHA-256 of the last line):</p>",
-        f"<p><code>{m.head}</code></p>",
-        "<p class=sub>Who has the journal can check that nothing before this head was altered, removed or invented "
-        "(<code>meterlink journal verify --head DIGEST</code>, or docs/auditor.md for the way without meterlink). "
-        "Withdrawn entries are shown struck through with their reason.</p>",
-    ]
+def _overview(m: Material, counted: list[BoardView], numbers: dict[str, int]) -> Iterator[str]:
+    if not counted:
+        yield "<p>No board was taken in.</p>"
+        return
+    yield "<h2>Boards</h2>"
+    rows = []
+    for board in counted:
+        n = since(m, board)
+        findings = "; ".join(
+            " ".join(filter(None, (f.record.what, f.record.part, f.record.text)))
+            for f in m.ledger.standing(board.findings)
+            if f.record.what != "note"
+        )
+        keeps = m.ledger.standing(board.keeps)
+        mark_ = esc(board.board)
+        rows.append(
+            (
+                f'<a href="#b{numbers[board.board]}">{mark_}</a>' if worth_a_section(board) else mark_,
+                esc(state(m, board)),
+                moment(n.at) if n else "",
+                esc(n.record.by) if n else "",
+                esc(findings),
+                str(len(keeps) or ""),
+            )
+        )
+    yield table(("board", "state", "since (UTC)", "set by", "found and done", "kept"), rows)
+
+
+def _points(m: Material, counted: list[BoardView]) -> Iterator[str]:
+    by_point: dict[tuple[str, str, str], list[Value]] = {}
+    for board in counted:
+        for n in m.ledger.standing(board.keeps):
+            r = n.record
+            by_point.setdefault((r.point or "", measured(r), r.unit), []).append(Value(board.board, r))
+    if not by_point:
+        return
+    yield "<h2>Test points</h2>"
+    key = ", ".join(f'<svg viewBox="-7 -7 14 14" aria-hidden="true">{mark(0, 0, v, False)}</svg> {v}' for v in MARKS)
+    yield (
+        "<p class=sub>One row for each kept value, boards in the order they came. Shaded: the band. Marks: "
+        f"<span class=key>{key}</span>, an upright stroke for not judged; hollow before the repair, filled or heavy "
+        "after it. A bar through a mark is its expanded uncertainty; an arrow means that the value lies beyond the "
+        "picture.</p>"
+    )
+    alone = []
+    for (point, what, unit), values in by_point.items():
+        if all(v.record.band is None for v in values) and len({v.board for v in values}) == 1:
+            alone.append(f"{esc(point or 'free probing')} ({esc(what)}, {esc(values[0].board)})")
+            continue
+        pictures = list(strips(point or "free probing", values))
+        title = (
+            f"<h3>{esc(point or 'free probing')} <span class=sub>{esc(what)}, {esc(unit)}{_bands(values)}</span></h3>"
+        )
+        yield f"<div class=point>{title}{pictures[0]}</div>"
+        yield from pictures[1:]
+    if alone:
+        where = ", ".join(alone)
+        yield f"<p class=sub>Kept on one board only and without a band, so listed with that board: {where}.</p>"
+
+
+def _bands(values: list[Value]) -> str:
+    """The bands that a point's values were held against, with where each comes from."""
+    said = dict.fromkeys(
+        f"{band(v.record)}, from {v.record.band.from_}{f', {v.record.band.n} boards' if v.record.band.n else ''}"
+        for v in values
+        if v.record.band
+    )
+    return f"; held against {esc('; or '.join(said))}" if said else "; held against nothing"
+
+
+def _instruments(m: Material) -> Iterator[str]:
+    if not m.instruments:
+        return
+    yield "<h2>Instruments</h2>"
+    rows = (
+        (
+            esc(i.instrument),
+            esc(i.identity or "not told"),
+            esc(f"{i.driver} {i.driver_version or ''}" if i.driver else "no record says"),
+            esc(i.port or ""),
+            esc(i.accuracy or "not stated"),
+        )
+        for i in m.instruments
+    )
+    yield table(("name", "says it is", "driver", "at", "accuracy figures from"), rows)
+    keeps = [n.record for b in m.ledger.jobs[m.job].boards.values() for n in b.keeps]
+    bare = sum(k.uncertainty is None for k in keeps)
+    sources = dict.fromkeys(k.uncertainty.from_ for k in keeps if k.uncertainty)
+    if sources:
+        yield f"<p>Uncertainties were computed from: {'; '.join(map(esc, sources))}.</p>"
+    if bare:
+        yield f"<p>{bare} of {len(keeps)} kept values have no uncertainty stated.</p>"
+
+
+def _record(m: Material) -> Iterator[str]:
+    yield "<h2>The record</h2>"
+    where = f" of {esc(', '.join(m.benches))}" if m.benches else ""
+    yield (
+        f"<p>Made by meterlink {esc(__version__)} from the journal{where}, records 1 to {m.last_seq}. The head of its "
+        f"chain, which is the SHA-256 of record {m.last_seq}:</p><p><code>{m.head}</code></p>"
+        "<p>This page does not say that the journal is whole and unaltered: that is checked on the journal itself. "
+        "Whoever has a copy of it runs</p>"
+        f"<p><code>meterlink journal verify --head {m.head} JOURNAL</code></p>"
+        "<p>which follows the chain up to this head and beyond, decodes every reading anew from its raw bytes and "
+        "computes every kept value and verdict again; docs/auditor.md tells how to check it without meterlink. A head "
+        "printed here and filed elsewhere shows later that nothing before it was altered, removed or put in. Withdrawn "
+        "entries stay, struck through, with the reason.</p>"
+    )
+    if m.remarks:
+        yield "<p>While the job lasted:</p>"
+        yield table(("when (UTC)", "record", "what"), ((moment(n.at), str(n.seq), esc(_remark(n))) for n in m.remarks))
+
+
+def _remark(n: Noted) -> str:
+    match n.record:
+        case records.Gap() as g:
+            return (
+                f"{g.instrument}: {g.count} readings could not be written, {moment(g.from_)} to {moment(g.to)}: {g.why}"
+            )
+        case records.Recovered() as r:
+            return f"a torn end of {r.bytes} bytes was cut off {r.segment} and lies in {r.moved_to}"
+        case records.Clock() as c:
+            return f"the computer's clock was moved by {c.step:+g} s"
+        case records.Seal() as s:
+            return f"signed through record {s.through}: {s.signature_file}"
+    return ""
