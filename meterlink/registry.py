@@ -10,7 +10,7 @@ import importlib
 import importlib.util
 import pkgutil
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -125,14 +125,16 @@ def broken(folder: Path | None = None) -> list[Broken]:
 
 def found(folder: Path | None = None) -> tuple[dict[str, Spec], list[Broken]]:
     """Look in all three places; `folder` holds the user's single files (default: the configuration folder)."""
-    return _found(folder or bench_folder().drivers)
+    files = sorted((folder or bench_folder().drivers).glob("[!_]*.py"))
+    return _found(tuple((file, file.stat().st_mtime_ns) for file in files))
 
 
 @cache
-def _found(folder: Path) -> tuple[dict[str, Spec], list[Broken]]:
+def _found(files: tuple[tuple[Path, int], ...]) -> tuple[dict[str, Spec], list[Broken]]:
+    """Cached: an auditor asks for a driver by name, record by record."""
     specs: dict[str, Spec] = {}
     passed_over: list[Broken] = []
-    for origin, load in _places(folder):
+    for origin, load in _places(file for file, _ in files):
         try:
             spec = Spec(check(load()), origin)
             if spec.info.name in specs:
@@ -144,7 +146,7 @@ def _found(folder: Path) -> tuple[dict[str, Spec], list[Broken]]:
     return specs, passed_over
 
 
-def _places(folder: Path) -> Iterator[tuple[str, Any]]:
+def _places(files: Iterable[Path]) -> Iterator[tuple[str, Any]]:
     package = importlib.import_module(BUNDLED)
     for module in pkgutil.iter_modules(package.__path__):
         if module.name.startswith("_"):
@@ -153,7 +155,7 @@ def _places(folder: Path) -> Iterator[tuple[str, Any]]:
         yield f"bundled: {module.name}", lambda name=name: importlib.import_module(name)
     for point in entry_points(group=GROUP):
         yield f"entry point: {point.value}", point.load
-    for file in sorted(folder.glob("[!_]*.py")):
+    for file in files:
         yield f"file: {file}", lambda file=file: load_file(file)
 
 

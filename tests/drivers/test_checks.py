@@ -22,7 +22,7 @@ SPECS = registry.all_specs()
 
 @pytest.mark.parametrize("spec", SPECS, ids=lambda s: s.name)
 def test_a_bundled_driver_passes(spec: Spec) -> None:
-    wrong = [r for r in check_driver(spec, n=300) if r.ok is False]
+    wrong = [r for r in check_driver(spec, n=150) if r.ok is False]
     assert not wrong
 
 
