@@ -297,15 +297,16 @@ def double(value: Decimal | None) -> float | None:
     return None if value is None else float(value)
 
 
+def decimal(x: float | None) -> Decimal | None:
+    """The number shown, back from its double."""
+    return None if x is None else Decimal(repr(x))
+
+
 def shown(record: Reading) -> Shown:
     """The reading that a record holds, decimal again: the shortest decimal of a double is the number shown.
 
     Digits at the end that are zero are not in the record (5.000 comes back as 5.0): compare by value.
     """
-
-    def decimal(x: float | None) -> Decimal | None:
-        return None if x is None else Decimal(repr(x))
-
     return Shown(
         function=record.function,
         coupling=record.coupling,
