@@ -24,7 +24,9 @@ INFO = Info(
     published="HP 34401A User's Guide, pp. 151, 159, 165; Keysight U1281-90001, p. 6",
     sure="partly from memory",
     notes="printed: the handshake, the number format, the handhelds' line and delays. From memory: CONF? replies, "
-    "function words, over range as 9.9E37, the 34401A's line. Temperature is taken as degrees Celsius",
+    "function words, over range as 9.9E37, the 34401A's line. Temperature is taken as degrees Celsius. Named as "
+    "scpi_meter:34401A only its own number form and functions are taken, so fewer damaged replies pass; without a "
+    "model any number is",
     wiring="34401A: null-modem cable, DTR/DSR handshake (tie DSR true), set its menu to 9600, none, 8 bits; "
     "handhelds: IR-USB cable; or usbtmc: and tcp: ports",
     line=Line(baudrate=9600, stopbits=2, settle_s=0.2),
@@ -46,6 +48,9 @@ WORDS: dict[str, tuple[str, str]] = {
     "CAP": ("capacitance", "F"),
     "TEMP": ("temperature", "Cel"),
 }
+# what a 34401A has of it, and the form of its numbers (p. 159): required of "scpi_meter:34401A"
+EXACT = ("VOLT", "VOLT:AC", "VOLT:RAT", "CURR", "CURR:AC", "RES", "FRES", "FREQ", "PER", "CONT", "DIOD")
+FORM = re.compile(r"[+-]\d\.\d{8}E[+-]\d\d", re.ASCII)
 COUPLED = ("voltage", "current")
 COUPLING: dict[str, Coupling] = {"AC": "ac", "DC": "dc", "ACDC": "acdc", "DCAC": "acdc", "AC+DC": "acdc"}
 NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,2})?", re.ASCII)
@@ -75,7 +80,7 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     numbers: list[str] = []
     for line in map(str.strip, text.split("\n")):
         if line.startswith('"'):
-            configured = _configured(line) or configured
+            configured = _configured(line, model) or configured
         elif NUMBERS.fullmatch(line):
             numbers = line.split(",")
         elif ERROR.match(line):
@@ -85,6 +90,8 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
             raise BadFrame(f"no reply to CONF?: {frame[:80]!r}")
         if not numbers and (b"READ?" in asked or b"FETC?" in asked):
             raise BadFrame(f"no number in {frame[:80]!r}")
+    if model == "34401A" and not all(map(FORM.fullmatch, numbers)):
+        raise BadFrame(f"a 34401A writes SD.DDDDDDDDESDD: {frame[:80]!r}")
     if configured is None and not numbers:
         raise BadFrame(f"neither a reply to CONF? nor a number: {frame[:80]!r}")
     return [_reading(part, *(configured or UNKNOWN)) for part in numbers]
@@ -95,10 +102,10 @@ UNKNOWN: Configured = ("unknown", "1", None, None)
 
 
 @lru_cache(maxsize=256)
-def _configured(line: str) -> Configured | None:
+def _configured(line: str, model: str | None) -> Configured | None:
     """What a CONF? reply says; None for a quoted line that is none."""
     match = CONFIGURED.fullmatch(line)
-    if match is None:
+    if match is None or (model == "34401A" and match[1] not in EXACT):
         return None
     rest = [part for part in re.split(r"[ ,]+", match[2] or "") if part]
     words = [*match[1].split(":"), *(part.upper() for part in rest if not NUMBER.fullmatch(part))]
@@ -175,7 +182,7 @@ def answer(asked: bytes, reading: Reading, model: str | None = None) -> bytes:
     """The reply to one query, in 34401A's forms; none to a command or to another query."""
     query = asked.strip().upper()
     if query == b"CONF?":
-        return _word(reading).encode() + END
+        return _word(reading, model).encode() + END
     if query in (b"READ?", b"FETC?"):
         return _number(reading).encode() + END
     if query == b"SYST:ERR?":
@@ -188,7 +195,7 @@ def build(reading: Reading, model: str | None = None) -> bytes:
     return answer(b"CONF?", reading, model) + answer(b"READ?", reading, model)
 
 
-def _word(reading: Reading) -> str:
+def _word(reading: Reading, model: str | None) -> str:
     if reading.function == "ratio":
         word = "VOLT:RAT"
     else:
@@ -197,6 +204,8 @@ def _word(reading: Reading) -> str:
         if not word:
             raise ValueError(f"no function word for {reading.function} in {reading.unit}")
     word += {"ac": ":AC", "acdc": ":ACDC"}.get(reading.coupling or "", "")
+    if model == "34401A" and word not in EXACT:
+        raise ValueError(f"a 34401A has no function {word}")
     if reading.resolution is None:
         return f'"{word}"'
     return f'"{word} {_nr3(reading.resolution * 1_000_000, 6)},{_nr3(reading.resolution, 6)}"'

@@ -93,6 +93,22 @@ def test_what_is_no_answer_is_a_bad_frame(frame: bytes, asked: bytes | None) -> 
         decode(frame, asked)
 
 
+@pytest.mark.parametrize(
+    "frame",
+    [
+        b'"VOLT +1.000000E+01,+1.000000E-05"\r\n+1.0000000E+00\r\n',  # a digit lost
+        b'"VOLT +1.000000E+01,+1.000000E-05"\r\n1.00000000E+00\r\n',  # the sign lost
+        b'"VOLT +1.000000E+01,+1.000000E-05"\r\n+1.00000000E+0\r\n',  # a digit of the exponent lost
+        b'"VOLT:A +1.000000E+01,+1.000000E-05"\r\n+1.00000000E+00\r\n',  # AC cut short
+    ],
+)
+def test_a_34401a_keeps_to_its_printed_form(frame: bytes) -> None:
+    """34401A User's Guide, p. 159: SD.DDDDDDDDESDD. Without the model any number of IEEE 488.2 is taken."""
+    with pytest.raises(BadFrame):
+        decode(frame, ROUND, "34401A")
+    assert len(decode(frame, ROUND)) == 1
+
+
 @given(st.lists(st.binary(max_size=20).filter(lambda b: b"\n" not in b), max_size=4))
 def test_the_description_splits_lines(lines: list[bytes]) -> None:
     frame = b"".join(line + b"\n" for line in lines)
