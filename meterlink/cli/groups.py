@@ -4,7 +4,21 @@ from __future__ import annotations
 
 import typer
 
-from meterlink.cli import bench, demo, desk, driver, export, journal, knowngood, ports, report, setup, sheet, supply
+from meterlink.cli import (
+    bench,
+    demo,
+    desk,
+    driver,
+    export,
+    journal,
+    knowngood,
+    ports,
+    report,
+    screen,
+    setup,
+    sheet,
+    supply,
+)
 
 journal.app.add_typer(export.app, name="export")
 
@@ -23,3 +37,4 @@ def add_to(app: typer.Typer) -> None:
     app.add_typer(knowngood.app, name="known-good")
     app.add_typer(supply.app, name="supply")
     app.command("ports")(ports.ports)
+    app.command("screen")(screen.screen)

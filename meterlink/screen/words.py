@@ -1,0 +1,132 @@
+"""A view's parts as text: numbers, verdicts, bands, health. Pure. A state is a mark and a word; colour only repeats it.
+
+Marks are glyphs that a bare text console has too (code page 437), so that no terminal shows a box instead.
+"""
+
+from __future__ import annotations
+
+import re
+
+from meterlink.journal.wording import quantity, safe
+from meterlink.screen.fold import Message
+
+MARKS: dict[str | None, tuple[str, str]] = {
+    "ok": ("√", "ok"),
+    "low": ("▼", "low"),
+    "high": ("▲", "high"),
+    "short": ("!!", "SHORT"),
+    "open": ("○", "OPEN"),
+    "unsure": ("?", "unsure"),
+    None: ("·", "kept"),
+}
+TONES = {"ok": "good", "low": "bad", "high": "bad", "short": "bad", "open": "bad", "unsure": "doubt", None: "plain"}
+
+# What an effect says across a room, and how it feels.
+EFFECTS: dict[str, tuple[str, str, str]] = {
+    "kept": ("·", "KEPT", "plain"),
+    "ok": ("√", "OK", "good"),
+    "not-ok": ("▲▼", "NOT OK", "bad"),
+    "short": ("!!", "SHORT", "bad"),
+    "refused": ("×", "REFUSED", "bad"),
+    "wrong-function": ("×", "DIAL", "bad"),
+    "moved": ("~", "MOVED", "doubt"),
+    "stepped": ("»", "STEP", "plain"),
+    "taken-back": ("«", "BACK", "doubt"),
+    "confirm": ("?", "CONFIRM", "doubt"),
+    "alarm": ("!!", "ALARM", "bad"),
+    "short-cleared": ("√", "CLEARED", "good"),
+}
+UNITS = {"Ohm": "Ω", "Cel": "°C", "[degF]": "°F", "1": ""}
+NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)")
+
+
+def unit(text: str) -> str:
+    """A prefixed UCUM unit as it is written on a meter: kOhm is kΩ, uF is µF."""
+    if text in UNITS:
+        return UNITS[text]
+    if text.endswith("Ohm"):
+        return text[:-3] + "Ω"
+    return "µ" + text[1:] if text.startswith("u") else text
+
+
+def value(number: float | None, of: str, state: str = "ok") -> str:
+    """A recorded value with its unit: 0.523 V is "523 mV"; an overload is "0L"."""
+    if number is None:
+        return {"over": "0L", "under": "-0L"}.get(state, state)
+    amount, _, rest = quantity(number, of).partition(" ")
+    return f"{amount} {unit(rest)}".strip()
+
+
+def big(message: Message) -> tuple[str, str]:
+    """Number and unit of a reading for the big digits, all digits as the meter shows them."""
+    shown, _, rest = (message.get("display") or "").strip().partition(" ")
+    base = unit(rest or str(message.get("unit") or ""))
+    state = message.get("state")
+    if state in ("over", "under"):
+        return ("-0L" if state == "under" or shown.startswith("-") else "0L"), base
+    if state != "ok":
+        return "---", base
+    if NUMBER.fullmatch(shown):
+        return shown.replace("+", ""), base
+    amount, _, rest = quantity(message["value"], message["unit"]).partition(" ")
+    return amount[:8].rstrip("."), unit(rest)
+
+
+def band(band_: Message | None, of: str) -> str:
+    """What is expected, in words, with where that comes from."""
+    if not band_:
+        return "nothing: it is kept without a verdict"
+    low, high = band_.get("low"), band_.get("high")
+    if low is not None and high is not None:
+        what = f"{value(low, of)} to {value(high, of)}"
+    elif low is not None:
+        what = f"at least {value(low, of)}"
+    elif high is not None:
+        what = f"at most {value(high, of)}"
+    elif band_.get("expect") == "short" and band_.get("short") is not None:
+        what = f"short: at most {value(band_['short'], of)}"
+    elif band_.get("expect") == "open" and band_.get("open") is not None:
+        what = f"open: at least {value(band_['open'], of)}"
+    else:
+        what = str(band_.get("expect"))
+    few = f", {band_['n']} boards" if band_.get("n") else ""
+    return f"{what} ({safe(str(band_.get('from')))}{few})"
+
+
+def settling(message: Message) -> tuple[float, str]:
+    """How far this contact is from being kept, 0 to 1, and the word for it."""
+    progress = message.get("progress")
+    if progress is None:
+        return 0.0, "not hands-free: the pedal keeps"
+    if not message.get("contact"):
+        return 0.0, "probes in the air"
+    if progress >= 1.0:
+        return 1.0, "settled: lift the probe"
+    return float(progress), f"settling {round(100 * progress)} %"
+
+
+def health(one: Message, silent_s: float | None) -> tuple[str, str]:
+    """An instrument in a line: its mark and word, rate, bad frames, or what is likely wrong with it."""
+    name = safe(one["instrument"])
+    counts = f"{one['bad']} bad" + (f", {one['losses']} lost" if one.get("losses") else "")
+    if one["state"] != "open":
+        return "bad", f"× {name} {one['state']}: {safe(one.get('why') or one.get('likely') or '')}"
+    if one.get("likely"):
+        return "bad", f"× {name} SILENT: {safe(one['likely'])}"
+    if silent_s is not None and silent_s > 3:
+        return "doubt", f"? {name} nothing for {silent_s:.0f} s, {counts}"
+    return ("doubt" if one["bad"] else "good"), f"√ {name} {one['rate_hz']:.1f}/s, {counts}"
+
+
+def supply(key: str, one: Message) -> tuple[bool, str]:
+    """A supply's channel in a line, and whether its output is on."""
+    flags = one.get("flags") or []
+    on = "off" not in flags and bool({"on", "cv", "cc"} & set(flags))
+    word = ("ON" if on else "off" if "off" in flags else "") + (" " + "/".join({"cv", "cc"} & set(flags)) if on else "")
+    parts = [safe(key.removesuffix("/1")), word.strip()]
+    for name, of in (("voltage", "V"), ("current", "A")):
+        if one.get(name) is not None:
+            parts.append(f"{one[name]:.3f} {of}")
+    if one.get("set voltage") is not None and one.get("set current") is not None:
+        parts.append(f"(set {one['set voltage']:g} V {one['set current']:g} A)")
+    return on, "  ".join(p for p in parts if p)
