@@ -165,7 +165,7 @@ def band(r: records.Kept) -> str:
     b = r.band
     if b is None:
         return "nothing"
-    low, high = interval(b)
+    low, high = interval(r)
     if low is not None and high is not None:
         ends = f"{quantity(low, r.unit)} to {quantity(high, r.unit)}"
     elif low is not None:

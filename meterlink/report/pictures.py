@@ -12,6 +12,7 @@ from itertools import groupby
 import msgspec
 
 from meterlink import records
+from meterlink.bench.verdict import SHORT
 from meterlink.report.collect import Sample, Trace
 from meterlink.report.text import esc, quantity, value
 
@@ -47,20 +48,26 @@ class Scale(msgspec.Struct, frozen=True):
         return -1 if at < self.low else 1 if at > self.high else 0
 
 
-def interval(band: records.Band | None) -> Ends:
-    """Between which values `ok` lies; None where there is no end. Source: docs/verdicts.md, short and open."""
+def interval(r: records.Kept) -> Ends:
+    """Between which values `ok` lies for this keep; None where there is no end. Source: docs/verdicts.md."""
+    band = r.band
     if band is None:
         return None, None
+    if r.function not in SHORT:
+        return band.low, band.high
+    short = SHORT[r.function].value if band.short is None else band.short
     if band.expect == "short":
-        return None, band.short
+        return None, short
     if band.expect == "open":
         return band.open, None
-    return (band.short if band.low is None else band.low), (band.open if band.high is None else band.high)
+    if band.low is None and band.high is None:
+        return None, None
+    return (short if band.low is None else band.low), (band.open if band.high is None else band.high)
 
 
 def scale(values: Sequence[Value]) -> Scale:
     """One that shows the bands, and the values with their uncertainty as far as BEYOND allows."""
-    edges = [e for v in values for e in interval(v.record.band) if e is not None]
+    edges = [e for v in values for e in interval(v.record) if e is not None]
     ends = [*edges]
     for r in (v.record for v in values):
         if r.value is not None:
@@ -92,7 +99,7 @@ def _strip(point: str, values: Sequence[Value], fit: Scale) -> str:
     ]
     top = TOP
     ends: Ends = (None, None)
-    for (low, high), group in groupby(values, lambda v: interval(v.record.band)):
+    for (low, high), group in groupby(values, lambda v: interval(v.record)):
         bottom = top + ROW * len(list(group))
         ends = low, high
         if low is not None or high is not None:

@@ -14,6 +14,7 @@ from hashlib import sha256
 from meterlink import records
 
 _PREFIXES = ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "u"), (-9, "n"), (-12, "p"))  # UCUM
+DIGITS = 20  # no display has more
 _PREFIXED = ("V", "A", "Ohm", "F", "H", "Hz", "W", "S", "s")
 # they turn the reading direction of what follows: a mark could be made to read as another one
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -36,7 +37,7 @@ def file_name(job: str) -> str:
     A mark that had to be changed for it gets eight digits of its SHA-256, so that two marks never share a file.
     """
     plain = re.sub(r"[^A-Za-z0-9_.-]+", "-", job).strip(".-")[:80]
-    if plain == job:
+    if plain and plain == job:
         return plain
     return f"{plain or 'job'}-{sha256(job.encode('utf-8', 'surrogatepass')).hexdigest()[:8]}"
 
@@ -47,11 +48,15 @@ def quantity(value: float, unit: str, resolution: float | None = None) -> str:
     Not HTML yet. Takes base units; the resolution is one count of the display. Thousandths take no prefix (0.521 V).
     """
     number = Decimal(repr(value)).normalize()
+    last = _last(number)
     if resolution and (step := Decimal(repr(resolution)).normalize()) > 0:
-        number = number.quantize(Decimal(1).scaleb(min(_last(step), _last(number))))
+        last = _last(step)
+        if number.adjusted() - last < DIGITS:
+            number = number.quantize(Decimal(1).scaleb(min(last, _last(number))))
     power, prefix = 0, ""
-    if unit in _PREFIXED and number and (number.adjusted() > 2 or _last(number) < -3):
-        power, prefix = next((p for p in _PREFIXES if number.adjusted() >= p[0]), _PREFIXES[-1])
+    if unit in _PREFIXED and number and (number.adjusted() > 2 or last < -3):
+        fit = [p for p in _PREFIXES if p[0] >= last] or _PREFIXES[-1:]  # 0.47 mV to 10 uV is not "470 uV"
+        power, prefix = next((p for p in fit if p[0] <= number.adjusted()), fit[-1])
     scaled = number.scaleb(-power)
     return f"{scaled:f} {prefix}{unit}" if -12 < scaled.adjusted() < 15 else f"{scaled} {prefix}{unit}"
 
