@@ -46,6 +46,7 @@ INFO = Info(
 )
 ASK = b"D"
 LENGTH = 14
+QUIET_S = 0.3  # longer than a record takes at 600 bit/s, 0.23 s
 ELECTRIC = {"V": ("m", ""), "A": ("u", "m", "")}
 # mode -> function, coupling, its units as they are sent, each with the prefixes of its ranges
 MODES: dict[str, tuple[str, Coupling | None, dict[str, tuple[str, ...]]]] = {
@@ -83,7 +84,22 @@ FRAME = Struct("mode" / Bytes(2), "value" / Bytes(7), "unit" / Bytes(4), Const(b
 
 
 class Answers(Dialogue):
-    """One D a round. Some meters send a second CR or an LF after the answer: it is skipped, and no fault."""
+    """One D a round. Some meters send a second CR or an LF after the answer: it is skipped, and no fault.
+
+    Others send more records: the next D waits until the line is quiet, or a sub display would be read as the main one.
+    """
+
+    _unasked = False
+
+    def feed(self, data: bytes) -> list[Reading]:
+        self._unasked = self._unasked or (self._sent_at is None and bool(data.strip(b"\r\n\x8d\x8a")))
+        return super().feed(data)
+
+    def request(self, now: float) -> bytes | None:
+        if self._unasked:
+            self._unasked = False
+            self._due = max(self._due, now + QUIET_S)
+        return super().request(now)
 
     def _skip(self, n: int, why: str) -> None:
         if self.held[:n].strip(b"\r\n\x8d\x8a"):

@@ -31,6 +31,9 @@ from tests.drivers.streamed import flat, passes
         ("FR  12.34Khz ", "", ("unknown", None, "None", "1", "blank", "unit-khz", "unreadable")),
         ("FR  12.34KHZ ", "", ("frequency", None, "12340", "Hz", "ok")),
         ("CA  47.02nF  ", "", ("capacitance", None, "4.702E-8", "F", "ok")),
+        ("CA  1.000  mF", "", ("capacitance", None, "0.001", "F", "ok")),
+        ("DC -19.999  V", "", ("voltage", "dc", "-19.999", "V", "ok")),
+        ("DC-019999  mV", "", ("voltage", "dc", "None", "V", "blank", "unreadable")),  # six digits are no display of it
     ],
 )
 def test_worked_answers(text: str, frame: str, reading: tuple[object, ...]) -> None:
@@ -65,6 +68,13 @@ def test_the_question_is_d() -> None:
     with pytest.raises(BadFrame):
         decode(b"DC -1.999   V\r", b"C")
     assert answer(b"C", decode(b"DC -1.999   V\r")) == b""
+
+
+@pytest.mark.parametrize("text", ["DC   12.3  mV", "DC-1.9999   V", "OH  4.702KOhm", "AC  230.1   V", "FR   50.0  Hz"])
+def test_a_built_answer_is_in_the_range_that_shows_it(text: str) -> None:
+    """The prefix with three places or fewer, as the worked answers have it; four where no other range has them."""
+    data = text.replace("KOhm", "kOhm").encode() + b"\r"
+    assert build(decode(data)[0]) == data
 
 
 @pytest.mark.parametrize("end", [b"", b"\n", b"\r"])
@@ -110,6 +120,27 @@ def test_four_records_are_three_displays() -> None:
         build([main, sub])
 
 
+def test_a_sub_display_is_never_read_as_the_main_one() -> None:
+    """A meter with four records under model 14: the next question waits until the line is quiet.
+
+    1200 7N2: 14 characters take 117 ms; the first record comes 0.3 s after the question.
+    """
+    framer = Driver()
+    records = (b"AC  230.1   V\r", b"FR  050.0  Hz\r", b"DC  12.00   V\r", b"  12:34:56   \r")
+    line: list[tuple[float, bytes]] = []
+    shown = []
+    for tick in range(1000):
+        now = tick / 100
+        if framer.request(now) is not None:
+            assert not line  # asked into the records of the last answer
+            line = [(now + 0.3 + 0.117 * i, record) for i, record in enumerate(records)]
+        if line and line[0][0] <= now:
+            shown += framer.feed(line.pop(0)[1])
+    assert len(shown) > 5
+    assert {r.function for r in shown} == {"voltage"}
+    assert {r.coupling for r in shown} == {"ac"}
+
+
 def test_how_it_is_wired() -> None:
     """From memory: 1200 7N2, DTR on, RTS off, not more than two questions a second."""
     line = INFO.line
@@ -122,7 +153,7 @@ def test_how_it_is_wired() -> None:
         True,
         False,
     )
-    assert INFO.poll_s == 0.5
+    assert (INFO.poll_s, line.settle_s) == (0.5, 0.5)  # "wait about 0.5 s and drop what came before": any opto stream
     assert INFO.sure == "from memory"
 
 
