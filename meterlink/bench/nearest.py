@@ -58,6 +58,12 @@ def injecting(board: BoardView | None) -> bool:
     return board is not None and any(end is None for _, end in injected(board))
 
 
+def flowed(board: BoardView) -> float | None:
+    """The current limit of the last injection: at a short, what flows at most. None where none was."""
+    limits = [n.record.current_limit for n in board.supplies if n.record.event == "on"]
+    return limits[-1] if limits else None
+
+
 def rank(ledger: Ledger, board: BoardView, amperes: float | None = None) -> list[Place]:
     """The points whose volts were kept during the last injection that has any, nearest the short first."""
     for first, last in reversed(injected(board)):

@@ -9,6 +9,7 @@ import msgspec
 import typer
 
 from meterlink.bench.ledger import BoardView, Ledger
+from meterlink.bench.nearest import Place, flowed, injected, rank
 from meterlink.cli.bench import act
 from meterlink.cli.output import Dir, Json, emit, table
 from meterlink.errors import BadInput
@@ -283,7 +284,12 @@ def board_show(mark: str, of: OfJob = None, dir_: Dir = None, json: Json = False
     if not views:
         raise BadInput(f"the journal has no board {mark}" + (f" in job {of}" if of else ""))
     for view in views:
-        row = {**_board(ledger, view), "points": points(ledger, view)}
+        places = rank(ledger, view, flowed(view))
+        row = {
+            **_board(ledger, view),
+            "points": points(ledger, view),
+            "nearest_to_short": [msgspec.to_builtins(p) for p in places],
+        }
         if json:
             emit(row)
             continue
@@ -305,12 +311,37 @@ def board_show(mark: str, of: OfJob = None, dir_: Dir = None, json: Json = False
                 for p in row["points"]
             ],
         )
+        _ranked(places)
+
+
+def _ranked(places: list[Place]) -> None:
+    """The points along the injected rail, nearest the short first."""
+    if not places:
+        return
+    typer.echo("points along the rail while injecting, against the return; the lowest is nearest to the short:")
+    table(
+        ("point", "potential", "uncertainty", "above the lowest", "copper between", ""),
+        [
+            (
+                p.point,
+                f"{p.volts:.3f} V",
+                f"{p.expanded * 1000:.1f} mV",
+                f"{p.above * 1000:.1f} mV",
+                "-" if p.squares is None else f"{p.squares:.0f} squares of 35 um",
+                "nearest" if i == 0 else "not to be told apart from it" if p.same else "",
+            )
+            for i, p in enumerate(places)
+        ],
+    )
 
 
 def points(ledger: Ledger, view: BoardView) -> list[dict[str, Any]]:
     """The pair of standing keeps of each point; keeps without a stage count as before."""
     pairs: dict[str, dict[str, Any]] = {}
+    along = injected(view)
     for n in ledger.standing(view.keeps):
+        if any(first < n.seq and (last is None or n.seq < last) for first, last in along):
+            continue  # a potential along an injected rail says nothing of the point by itself
         r = n.record
         stage = r.stage or "before"
         p = pairs.setdefault(

@@ -6,10 +6,11 @@ import os
 import select
 import sys
 import time
+from collections.abc import Callable
 from contextlib import closing, suppress
 from datetime import datetime, timezone
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import msgspec
 import typer
@@ -62,6 +63,9 @@ def show(
     kind: Annotated[Text, typer.Option(help="Of this kind; readings are shown only when asked for.")] = None,
     since: Annotated[Text, typer.Option(metavar="TIME", help="From this time on (RFC 3339, or a date).")] = None,
     until: Annotated[Text, typer.Option(metavar="TIME", help="Up to this time.")] = None,
+    judge: Annotated[
+        bool, typer.Option("--judge", help="Hold keeps against what is known good now; nothing is rewritten.")
+    ] = False,
     dir_: Dir = None,
     json: Json = False,
 ) -> None:
@@ -83,10 +87,12 @@ def show(
         since=reader.instant(since) if since else None,
         until=reader.instant(until) if until else None,
     )
-    with Index(bench_folder(dir_).journal) as index:
+    folders = bench_folder(dir_)
+    with Index(folders.journal) as index:
+        anew = _anew(folders, [e for e, _ in entries_of(index.select(Query(kind="job")))]) if judge else _as_it_was
         if json:
             for found in index.select(query):
-                _line(found.text, found.withdrawn_by)
+                _line(found.text, found.withdrawn_by, anew(records.decode(found.text).record) if judge else None)
             return
         for entry, withdrawn_by in entries_of(index.select(query)):
             where = " ".join(
@@ -94,13 +100,41 @@ def show(
             )
             mark = f"  [withdrawn by record {withdrawn_by}]" if withdrawn_by else ""
             text = words(entry.record)
+            if verdict := anew(entry.record):
+                text += f"  [now {verdict['verdict'] or 'none'}: {safe(verdict['from'])}]"
             typer.echo(f"{entry.seq:>8}  {entry.at[:23]}Z  {safe(entry.kind):<10}  {where:<20}  {text}{mark}")
 
 
-def _line(line: bytes, withdrawn_by: int | None) -> None:
+def _line(line: bytes, withdrawn_by: int | None, judged: dict[str, Any] | None = None) -> None:
     """The record as it stands in the journal; what was withdrawn says by which record."""
-    mark = b',"withdrawn_by":%d}' % withdrawn_by if withdrawn_by else b"}"
-    typer.echo(line[:-1] + mark)
+    mark = b',"withdrawn_by":%d' % withdrawn_by if withdrawn_by else b""
+    now = b',"judged":' + msgspec.json.encode(judged) if judged else b""
+    typer.echo(line[:-1] + mark + now + b"}")
+
+
+def _as_it_was(record: Any) -> dict[str, Any] | None:
+    return None
+
+
+def _anew(folders: Folders, jobs: list[records.Entry]) -> Callable[[Any], dict[str, Any] | None]:
+    """Judges a kept record against the known-good of its job's model; None for what nothing is known of."""
+    from meterlink import knowngood
+
+    models = {e.record.job: e.record.model for e in jobs if e.record.model}
+
+    def anew(record: Any) -> dict[str, Any] | None:
+        if not isinstance(record, records.Kept) or record.point is None:
+            return None
+        model = models.get(record.job)
+        if model is None:
+            return None
+        r = record
+        known = knowngood.find(folders.known_good, model, record.point, r.function, r.unit, r.coupling)
+        if known is None:
+            return None
+        return {"verdict": knowngood.judge_anew(r, known), "from": known.origin(), "low": known.low, "high": known.high}
+
+    return anew
 
 
 @app.command()

@@ -18,6 +18,7 @@ from meterlink.bench.injection import Ceilings
 from meterlink.control import Control
 from meterlink.errors import BadInput
 from meterlink.folders import Folders
+from meterlink.link import opening
 from meterlink.pedal.settings import Settings as Pedal
 from meterlink.reading import BadFrame, Line
 from meterlink.settle import Rules
@@ -97,6 +98,10 @@ def load(path: Path, folders: Folders) -> Loaded:
             specs[name] = spec = registry.find(one.driver, folders.drivers)
         except BadInput as error:
             raise BadInput(file.problem((*at, "driver"), str(error))) from error
+        try:
+            opening.parse(one.port)
+        except BadInput as error:
+            raise BadInput(file.problem((*at, "port"), str(error))) from error
         if one.port in ports:
             what = f"{one.port} is {ports[one.port]}'s already: one instrument a port"
             raise BadInput(file.problem((*at, "port"), what))

@@ -7,33 +7,29 @@ reply, sound and screen. What the disk refuses was never decided: no contact may
 from __future__ import annotations
 
 import queue
-import shutil
 import socket
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from meterlink import __version__, knowngood, records
-from meterlink.bench import sheet as sheets
+from meterlink import __version__, records
 from meterlink.bench.core import Bench
 from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press
 from meterlink.bench.ledger import Ledger
-from meterlink.bench.verdict import band_for
-from meterlink.errors import BadInput, JournalFailed, MeterlinkError
+from meterlink.errors import BadInput, JournalFailed, MeterlinkError, Refused
 from meterlink.folders import Folders
 from meterlink.journal.reader import entries
 from meterlink.journal.writer import Writer
-from meterlink.reading import Reading
 from meterlink.service import systemd
 from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
 from meterlink.service.footwork import Footwork, PedalTold, Pressed
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
-from meterlink.service.requests import Requests
+from meterlink.service.requests import Requests, text, whole
 from meterlink.service.scribe import Scribe
+from meterlink.service.shelf import Shelf
 from meterlink.service.snapshot import snapshot, status
 from meterlink.service.sockets import Ask, Server, Watchers
 from meterlink.service.supervisor import Batch, Changed, Open, Supervisor
@@ -72,17 +68,19 @@ class Service:
         self.writer = Writer(folders.journal)
         self.scribe = Scribe(self.writer, self._took, self._failed)
         self.last_keep: dict[str, Any] | None = None
+        self.shelf = Shelf(loaded, folders, lambda text: self.effect(Effect("refused", text)))
+        ledger = Ledger().extend(entries(folders.journal, readings=False))
         self.bench = Bench(
-            Ledger().extend(entries(folders.journal, readings=False)),
+            ledger,
             hands_free=tuple(
                 n for n, c in loaded.config.instruments.items() if c.hands_free and loaded.specs[n].info.kind == "meter"
             ),
             rules=loaded.config.keep,
-            accuracy=self._uncertainty,
-            bands=self._band,
+            accuracy=self.shelf.uncertainty,
+            bands=self.shelf.band,
+            sheets=dict(self.shelf.of_open_jobs(ledger)),
         )
-        self._load_sheets()
-        self._requests = Requests(loaded.config.operator, self._keep_sheet)
+        self._requests = Requests(loaded.config.operator, self.shelf.keep)
         self.supervisors = {
             name: Supervisor(
                 name,
@@ -237,6 +235,9 @@ class Service:
             ask.reply({"ok": True, "watch": self.watchers.add({"event": "state", **snapshot(self)})})
         else:
             try:
+                if do == "seal":
+                    ask.reply({"ok": True, "seq": self._seal(ask.request, now)})
+                    return
                 if do.startswith("supply "):
                     ask.reply({"ok": True, "text": [], "records": [], **self._supply(do, ask.request, now)})
                     return
@@ -260,6 +261,21 @@ class Service:
                     ],
                 }
             )
+
+    def _seal(self, fields: dict[str, Any], now: Moment) -> int:
+        """Record a signature over the segment's head; gives the record's seq.
+
+        Raises  Refused for a head beyond what is on the disk: it could still be withdrawn, and the seal would lie.
+        """
+        through = whole(fields, "through", required=True)
+        self.scribe.sync(now)
+        if through is None or through > self.writer.durable_seq:
+            raise Refused(f"record {through} is not on the disk yet: seal again")
+        seal = records.Seal(
+            head=str(text(fields, "head")), through=through, signature_file=str(text(fields, "signature_file"))
+        )
+        (seq,) = self.scribe.promise((seal,), now)
+        return seq
 
     def _supply(self, do: str, fields: dict[str, Any], now: Moment) -> dict[str, Any]:
         """The supply's three requests. Raises BadInput, Refused."""
@@ -367,43 +383,3 @@ class Service:
                     if n.record.event in ("on", "off"):
                         last[n.record.instrument] = max(last.get(n.record.instrument, (0, "")), (n.seq, n.record.event))
         return {name for name, (_, event) in last.items() if event == "on" and name in self.loaded.controls}
-
-    def _uncertainty(self, instrument: str, reading: Reading) -> records.Uncertainty | None:
-        profile = self.loaded.profiles.get(instrument)
-        return profile.uncertainty(reading) if profile else None
-
-    def _band(self, model: str | None, point: sheets.Point) -> records.Band | None:
-        return band_for(point, self._known_good(model, point))
-
-    def _known_good(self, model: str | None, point: sheets.Point) -> knowngood.KnownGood | None:
-        if model is None or point.expect != "known-good":
-            return None
-        try:
-            return knowngood.look_up(self.folders.known_good, model, point)
-        except BadInput as error:
-            self.effect(Effect("refused", f"{point.name} is held against the sheet alone: {error}"))
-            return None
-
-    def _keep_sheet(self, sheet: sheets.Sheet) -> str:
-        """Keep a copy of a sheet with the bench: a job goes on with the sheet it was opened with."""
-        self.folders.sheets.mkdir(parents=True, exist_ok=True)
-        name = f"{Path(sheet.path).stem}-{sheet.sha256[:8]}.toml"
-        copy = self.folders.sheets / name
-        if not copy.exists():
-            shutil.copyfile(sheet.path, copy)
-        return name
-
-    def _load_sheets(self) -> None:
-        """The sheets of the jobs that are open; one that is gone or altered is passed over with a word."""
-        ledger = self.bench.ledger
-        for job in ledger.jobs:
-            name = ledger.job_field(job, "sheet")
-            if not name or not ledger.is_open(job):
-                continue
-            try:
-                sheet = sheets.load(self.folders.sheets / name)
-                if sheet.sha256 != ledger.job_field(job, "sheet_sha256"):
-                    raise BadInput(f"{name} was altered since job {job} was opened")
-                self.bench.sheets[name] = sheet
-            except BadInput as error:
-                self._tell(Effect("refused", f"job {job} goes on without its sheet: {error}"))

@@ -59,6 +59,15 @@ class Scribe:
         self._unsynced_since = moment.t if self._unsynced_since is None else self._unsynced_since
         return seq
 
+    def sync(self, now: Moment) -> None:
+        """What was streamed so far onto the disk now. Raises JournalFailed."""
+        try:
+            self.writer.commit()
+        except JournalFailed as error:
+            self._refused(error, now)
+            raise
+        self._waiting_since = self._unsynced_since = None
+
     def due(self, now: Moment) -> None:
         """Flush and sync what the promises ask for; try again where the disk refused."""
         if self.failing:
@@ -66,13 +75,19 @@ class Scribe:
             return
         try:
             if self._unsynced_since is not None and now.t - self._unsynced_since >= SYNC_S:
-                self.writer.commit()
-                self._waiting_since = self._unsynced_since = None
+                self.sync(now)
             elif self._waiting_since is not None and now.t - self._waiting_since >= FLUSH_S:
-                self.writer.flush()
-                self._waiting_since = None
+                self._flush(now)
+        except JournalFailed:
+            pass  # told and counted where it was met
+
+    def _flush(self, now: Moment) -> None:
+        try:
+            self.writer.flush()
         except JournalFailed as error:
             self._refused(error, now)
+            raise
+        self._waiting_since = None
 
     def mend(self, now: Moment) -> bool:
         """Try whether the disk takes records again, the gaps first."""

@@ -57,6 +57,7 @@ class Health(msgspec.Struct):
     skipped: int = 0
     bad: int = 0
     last_bad: str = ""
+    link_bad: int = 0  # what the link itself refused: parity, reports that were none of the bridge's
     losses: int = 0
     rate_hz: float = 0.0
     last_t: float | None = None
@@ -175,6 +176,7 @@ class Supervisor(threading.Thread):
             if ask:
                 link.write(ask)
             data = link.read(READ_S)
+            self.health.link_bad = getattr(link, "bad", 0)
             moment = self._clock.now()
             if data:
                 quiet_from, held = moment.t, True

@@ -164,6 +164,8 @@ def test_a_watcher_that_does_not_read_never_slows_the_bench(bench: Running) -> N
         ("[instruments.m]\ndriver='fs9721'\nport='/dev/x'\ncontrol=true", "control"),
         ("[instruments.a]\ndriver='fs9721'\nport='p'\n[instruments.b]\ndriver='fs9721'\nport='p'", "one instrument a"),
         ("[keep]\nwindow = 1", "keep.window"),
+        ("[instruments.m]\ndriver='fs9721'\nport='carrier:pigeon'", "no such kind of port"),
+        ("[pedal]\nkind='contact'\nport='p'\nswitches={ b = 'keep' }", "bench.toml:4: pedal.switches: no switch"),
         ("bench = ", "bench.toml:1: not TOML"),
         ("bench = 'x'\n[instruments.m]\ndriver = 'fs9721'\n", "bench.toml:2: instruments.m.port"),
     ],

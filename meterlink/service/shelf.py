@@ -1,0 +1,67 @@
+"""What the bench is held against: sheets kept beside the journal, accuracy profiles, known-good values.
+
+Reads files; the bench core is handed the results.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from meterlink import knowngood, records
+from meterlink.bench import sheet as sheets
+from meterlink.bench.ledger import Ledger
+from meterlink.bench.verdict import band_for
+from meterlink.errors import BadInput
+from meterlink.folders import Folders
+from meterlink.reading import Reading
+from meterlink.service.config import Loaded
+
+
+class Shelf:
+    """`tell` hears, in one line, of what could not be used; the bench goes on without it."""
+
+    def __init__(self, loaded: Loaded, folders: Folders, tell: Callable[[str], None]) -> None:
+        self._loaded = loaded
+        self._folders = folders
+        self._tell = tell
+
+    def uncertainty(self, instrument: str, reading: Reading) -> records.Uncertainty | None:
+        """By the instrument's accuracy profile, if it has one."""
+        profile = self._loaded.profiles.get(instrument)
+        return profile.uncertainty(reading) if profile else None
+
+    def band(self, model: str | None, point: sheets.Point) -> records.Band | None:
+        """What a point is held against: its sheet, or what was learned of its model."""
+        known = None
+        if model is not None and point.expect == "known-good":
+            try:
+                known = knowngood.look_up(self._folders.known_good, model, point)
+            except BadInput as error:
+                self._tell(f"{point.name} is held against the sheet alone: {error}")
+        return band_for(point, known)
+
+    def keep(self, sheet: sheets.Sheet) -> str:
+        """File a copy with the bench: a job goes on with the sheet it was opened with. Gives the copy's name."""
+        self._folders.sheets.mkdir(parents=True, exist_ok=True)
+        name = f"{Path(sheet.path).stem}-{sheet.sha256[:8]}.toml"
+        copy = self._folders.sheets / name
+        if not copy.exists():
+            shutil.copyfile(sheet.path, copy)
+        return name
+
+    def of_open_jobs(self, ledger: Ledger) -> Iterator[tuple[str, sheets.Sheet]]:
+        """The sheets of the jobs that are open, by name; one that is gone or altered is told and left out."""
+        for job in ledger.jobs:
+            name = ledger.job_field(job, "sheet")
+            if not name or not ledger.is_open(job):
+                continue
+            try:
+                sheet = sheets.load(self._folders.sheets / name)
+                if sheet.sha256 != ledger.job_field(job, "sheet_sha256"):
+                    raise BadInput(f"{name} was altered since job {job} was opened")
+            except BadInput as error:
+                self._tell(f"job {job} goes on without its sheet: {error}")
+                continue
+            yield name, sheet
