@@ -70,7 +70,7 @@ def test_the_question_is_d() -> None:
     assert answer(b"C", decode(b"DC -1.999   V\r")) == b""
 
 
-@pytest.mark.parametrize("text", ["DC   12.3  mV", "DC-1.9999   V", "OH  4.702KOhm", "AC  230.1   V", "FR   50.0  Hz"])
+@pytest.mark.parametrize("text", ["DC   12.3  mV", "TC-1.9999   C", "OH  4.702KOhm", "AC  230.1   V", "FR   50.0  Hz"])
 def test_a_built_answer_is_in_the_range_that_shows_it(text: str) -> None:
     """The prefix with three places or fewer, as the worked answers have it; four where no other range has them."""
     data = text.replace("KOhm", "kOhm").encode() + b"\r"
