@@ -14,16 +14,15 @@ from typing import Any, ClassVar
 from textual import events
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical
+from textual.containers import Horizontal
 from textual.message import Message as Posted
 from textual.theme import Theme
-from textual.widgets import Static
 
 from meterlink.errors import MeterlinkError
 from meterlink.screen import asks, fold
 from meterlink.screen.dialogs import Dialog, Help
 from meterlink.screen.feed import Feed, Wire
-from meterlink.screen.panes import Alarm, Flash, Head, Health, Keeps, Pane, Point, Reading, Word
+from meterlink.screen.panes import Alarm, Flash, Head, Health, Keeps, Keys, Pane, Point, Reading, Word
 
 PAINT_S = 1 / 15  # between two paints; a reading is never older on the screen
 FLASH_S = 0.5  # WCAG 2.2, criterion 2.3.1: not more than three flashes in any second
@@ -56,14 +55,10 @@ LIGHT = Theme(
     dark=False,
     variables={"quiet": "#4e5a63"},
 )
-KEYS = (
-    "space keep  backspace back  n next   b board  p point  o power",
-    "f finding  t note  s state  a before/after  i inject  x OFF   ? all keys",
-)
 HELP = """\
-space       keep what the meter shows now, and step on  (a tap)
-backspace   take back the last keep, and step back      (a double tap)
-n, right    step on without a reading                   (a long press)
+space       keep what the meter shows now, and step on    (a tap)
+backspace   take back the last keep, step back   (double tap)
+n, right    step on without a reading              (long press)
 
 b           board: choose, type or scan; capitals and figures
             typed on the bench screen start a mark as well
@@ -76,7 +71,7 @@ i           inject into a rail: while it is fed ANY KEY is OFF
 x           switch the supplies off
 
 l           light / dark       z   flash instead of sound
-?           these keys         q   close the screen; the bench goes on
+?           these keys         q   close; the bench goes on
 """
 
 
@@ -99,6 +94,7 @@ class BenchScreen(App[None]):
     CSS_PATH = "screen.tcss"
     ENABLE_COMMAND_PALETTE = False
     ALLOW_SELECT = False
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (34, "-high")]  # noqa: RUF012 - textual declares it without ClassVar
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("space", "press('keep')", "keep"),
         Binding("backspace", "press('back')", "back"),
@@ -155,9 +151,7 @@ class BenchScreen(App[None]):
             yield Keeps("keeps")
         yield Health("health")
         yield Word("word")
-        with Vertical(id="keys"):
-            for line in KEYS:
-                yield Static(" " + line, markup=False)
+        yield Keys("keys")
         yield Flash()
 
     def on_mount(self) -> None:
@@ -165,6 +159,7 @@ class BenchScreen(App[None]):
             self.register_theme(theme)
         self.theme = (LIGHT if self._light else DARK).name
         self._panes = list(self.query(Pane))
+        self._alarm = self.query_one(Alarm)
         self._word = self.query_one(Word)
         self._flash = self.query_one(Flash)
         self._bench = self.screen
@@ -208,7 +203,9 @@ class BenchScreen(App[None]):
         t = self._now()
         self._word.typed = self._typed
         for pane in self._panes:
-            pane.show(self.view, t)
+            if pane.is_attached:  # at the end the last messages find no panes
+                pane.show(self.view, t)
+        self._bench.set_class(self._alarm.display, "-alarmed")  # the digits make room: the point stays in sight
 
     def _show_flash(self, told: fold.Told) -> None:
         """One flash an effect; while one stands its word changes and nothing blinks."""
@@ -266,6 +263,7 @@ class BenchScreen(App[None]):
                 return
             if self._now() < self._calm_until:
                 return
+            self.view = fold.read(self.view)
             if isinstance(event, events.Key) and self.screen is self._bench and self._mark(event):
                 self.paint()
                 return

@@ -118,19 +118,20 @@ def _join(upper: str, lower: str) -> str:
     return "".join(pairs[a + b] for a, b in zip(upper, lower, strict=True))
 
 
-def plot(values: Sequence[float | None], columns: int, top: float) -> str:
-    """The latest values as a row of bars, one a column, from 0 to `top`; a blank where there is none.
+def plot(values: Sequence[float | None], columns: int, rows: int, top: float) -> list[str]:
+    """The latest values as bars, one a column, from 0 to `top`, as `rows` lines; a gap where there is no value.
 
     A common scale from zero: half the current is half the bar, and noise stays small.
     """
-    out = []
+    bars = []
     for v in values[-columns:] if columns > 0 else ():
         part = 0.0 if v is None or top <= 0 else min(1.0, max(0.0, v / top))
-        out.append(" " if v is None else EIGHTHS[max(1, round(part * 8))])
-    return "".join(out).rjust(columns)
+        eighths = 0 if v is None else max(1, round(part * (8 * rows - 1)))  # less one: a gap to the plot above
+        bars.append([EIGHTHS[min(8, max(0, eighths - 8 * row))] for row in range(rows)])
+    return ["".join(b[row] for b in bars).rjust(columns) for row in reversed(range(rows))]
 
 
 def bar(part: float, columns: int) -> str:
     """A share from 0 to 1 as a filled bar."""
     done = round(min(1.0, max(0.0, part)) * columns)
-    return "█" * done + "░" * (columns - done)
+    return "▀" * done + "·" * (columns - done)

@@ -103,6 +103,11 @@ def ordered(view: View, yes: bool) -> View:
     return msgspec.structs.replace(view, ordered=yes, **({"trace": (), "cleared": None, "ended": None} if yes else {}))
 
 
+def read(view: View) -> View:
+    """Whoever looks has read how the last injection ended; the keeps may be shown again."""
+    return view if view.injecting else msgspec.structs.replace(view, trace=(), cleared=None, ended=None)
+
+
 def take(view: View, message: Message, t: float) -> View:
     """One message of the service. Messages and fields that this version does not know are passed over."""
     change: Message = {}
@@ -125,6 +130,8 @@ def take(view: View, message: Message, t: float) -> View:
             change = {"state": {**view.state, "injecting": True}, "trace": (), "cleared": None, "ended": None}
         case {"event": "record", "record": {"kind": "supply", "event": "off" | "refused"}}:
             change = {"state": {**view.state, "injecting": False}}
+        case {"event": "record", "record": {"kind": "kept"}} if not view.injecting:
+            change = {"trace": (), "cleared": None, "ended": None}
         case {"event": "injection", "state": "on"}:
             sample = Sample(message["volts"], message["amperes"], message["ohms"], message["watts"])
             change = {"feeding": message, "ordered": False, "trace": (*view.trace[1 - TRACE :], sample), "ended": None}

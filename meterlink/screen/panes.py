@@ -37,6 +37,11 @@ class Pane(Widget):
     def lines(self, view: View, t: float) -> list[Text]:
         raise NotImplementedError
 
+    def wrapped(self, text: str, style: str, width: int = 0) -> list[Text]:
+        """A text as lines of the pane's width, or of this one."""
+        lines = Text(text, style).wrap(self.app.console, max(10, (width or self.size.width) - 2))
+        return [Text(" ").append_text(line) for line in lines]
+
     def tone(self, name: str) -> str:
         """The style of a tone in the current theme; a mark and a word always stand beside it."""
         colors = self.app.theme_variables
@@ -81,7 +86,7 @@ class Alarm(Pane):
         if state.get("mismatch"):
             out.append(f"!! count: {safe(state['mismatch'])}; look again, or note why (t)")
         self.display = bool(out)
-        return [Text(f" {line} ".ljust(self.size.width or 1)) for line in out]
+        return [part for line in out for part in self.wrapped(line, "bold", self.app.size.width)]
 
 
 class Reading(Pane):
@@ -112,7 +117,7 @@ class Reading(Pane):
 
     def _wrong(self, view: View, function: str, coupling: str | None) -> Text:
         point = view.state.get("point")
-        if not point:
+        if not point or view.injecting:
             return Text()
         other = coupling and point["coupling"] and coupling != point["coupling"]
         if function == point["function"] and not other:
@@ -124,7 +129,7 @@ class Reading(Pane):
         """Columns and half rows of a pixel: by the place there is, never by the number, so that nothing jumps."""
         wide = 2 if self.size.width < 100 else 3 if self.size.width < 150 else 4
         room = max(2, self.size.height - 2)
-        tall = next((h for h in (6, 5, 4, 3, 2) if blocks.height(h) <= room and h <= wide + 1), 1)
+        tall = next((h for h in (6, 5, 4, 3, 2) if blocks.height(h) <= room and h <= wide + 2), 1)
         return wide, tall
 
     def _digits(self, number: str, unit: str, wide: int, tall: int) -> list[Text]:
@@ -145,16 +150,18 @@ class Point(Pane):
         name = now.get("point")
         point = state.get("point")
         out = self._heading(view, name)
+        if view.injecting:
+            return out + self.wrapped("touch points along the rail: volts, kept without a verdict", "bold")
         if point:
             if point.get("where"):
-                out.append(Text(f" {safe(point['where'])}", "bold"))
+                out += self.wrapped(safe(point["where"]), "bold")
             out.append(Text(f" expect {words.band(state.get('band'), point['unit'])}"))
             if point.get("range"):
                 out.append(Text(f" range {safe(point['range'])}", self.tone("quiet")))
         if state.get("confirm"):
             out.append(Text(f" ? CONFIRM (o): {safe(state['confirm'])}", self.tone("doubt")))
         if point and point.get("caution"):
-            out += self._wrapped(f"! {safe(point['caution'])}", self.tone("doubt"))
+            out += self.wrapped(f"! {safe(point['caution'])}", self.tone("doubt"))
         return out[: max(1, self.size.height)]
 
     def _heading(self, view: View, name: str | None) -> list[Text]:
@@ -164,20 +171,17 @@ class Point(Pane):
                 words_ = "take a board: b, or scan its mark"
             else:
                 words_ = "the sheet is done: p goes to a point, b takes the next board" if points else "free: no sheet"
-            return self._wrapped(words_ if view.attached else "", "bold")
+            return self.wrapped(words_ if view.attached else "", "bold")
         where = f"  {place}/{len(points)}" if place else ""
-        columns = blocks.width(name, 1)
-        if blocks.known(name) and columns + len(where) + 2 <= self.size.width and self.size.height >= 6:
-            out = [Text(" " + line, "bold") for line in blocks.lines(name, 1, 1)]
-            out[-1].append(where, "bold")
-            if name != name.upper() or columns > 20:
-                out[0].append("  " + safe(name), self.tone("quiet"))
-            return out
+        for size, rows in ((2, 14), (1, 6)):
+            columns = blocks.width(name, size)
+            if blocks.known(name) and columns + len(where) + 2 <= self.size.width and self.size.height >= rows:
+                out = [Text(" " + line, "bold") for line in blocks.lines(name, size, size)]
+                out[-1].append(where, "bold")
+                if name != name.upper():
+                    out[0].append("  " + safe(name), self.tone("quiet"))
+                return out
         return [Text(f" {safe(name)}{where}", "bold reverse")]
-
-    def _wrapped(self, text: str, style: str) -> list[Text]:
-        width = max(10, self.size.width - 2)
-        return [Text(" ").append_text(line) for line in Text(text, style).wrap(self.app.console, width)]
 
 
 class Keeps(Pane):
@@ -202,18 +206,22 @@ class Keeps(Pane):
         columns = max(8, self.size.width - 18)
         if view.injecting:
             rail = safe((fed or {}).get("rail") or "a rail")
-            out = [Text(f" !! FEEDING {rail}: ANY KEY SWITCHES OFF ", f"{self.tone('bad')} reverse")]
+            words_ = f" !! FEEDING {rail}: ANY KEY IS OFF ".ljust(self.size.width)
+            out = [Text(words_, f"{self.tone('bad')} reverse")]
         else:
             out = [Text(" the supply is off", "bold")]
         if view.cleared:
             out.append(Text(f" √ SHORT CLEARED  {safe(view.cleared)}", self.tone("good")))
+        rows = max(1, min(4, (self.size.height - 4) // 4))
         for label, of in (("volts", "V"), ("amperes", "A"), ("ohms", "Ω"), ("watts", "W")):
             values = [getattr(s, label) for s in trace]
             if not values:
                 continue
             real = [v for v in values[-columns:] if v is not None]
             last = "-" if values[-1] is None else f"{values[-1]:.3f}"
-            out.append(Text(f" {last:>8} {of}  ", "bold").append(blocks.plot(values, columns, max(real, default=0.0))))
+            for i, line in enumerate(blocks.plot(values, columns, rows, max(real, default=0.0))):
+                out.append(Text(f" {last if i == rows - 1 else '':>8} {of if i == rows - 1 else ' '}  ", "bold"))
+                out[-1].append(line)
         if fed:
             out.append(
                 Text(f" ohms by {fed.get('wires')} wires, {fed.get('mode') or 'mode not told'}", self.tone("quiet"))
@@ -230,6 +238,14 @@ class Health(Pane):
     def lines(self, view: View, t: float) -> list[Text]:
         out = []
         for key, one in sorted((view.state.get("supplies") or {}).items()):
+            fed = view.feeding
+            if fed and key.startswith(f"{fed['instrument']}/"):  # nothing else is asked of it meanwhile
+                one = {
+                    **one,
+                    "voltage": fed["volts"],
+                    "current": fed["amperes"],
+                    "flags": ["on", fed.get("mode") or ""],
+                }
             on, text = words.supply(key, one)
             out.append(Text(f" {text}", "bold reverse" if on else ""))
         healths = []
@@ -260,6 +276,21 @@ class Word(Pane):
             return [Text()]
         mark, word, tone = words.EFFECTS.get(view.told.sound, ("·", view.told.sound.upper(), "plain"))
         return [Text(f" {mark} {word}  ", self.tone(tone)).append(safe(view.told.text), "bold")]
+
+
+KEYS = (
+    "space keep  backspace back  n next   b board  p point  o power",
+    "f finding  t note  s state  a before/after  i inject  x OFF   ? all keys",
+)
+
+
+class Keys(Pane):
+    """What the keys do now."""
+
+    def lines(self, view: View, t: float) -> list[Text]:
+        if view.injecting:
+            return [Text(" ANY KEY SWITCHES THE SUPPLY OFF, and does nothing else", self.tone("bad"))]
+        return [Text(f" {line}", self.tone("quiet")) for line in KEYS]
 
 
 class Flash(Widget):
