@@ -32,12 +32,12 @@ port = "{port}"
 """
 
 
-def until(condition: Callable[[], Any], limit_s: float = 20.0, what: str = "") -> Any:
+def until(condition: Callable[[], Any], limit_s: float = 20.0, what: str = "", every_s: float = 0.01) -> Any:
     """Wait for a condition, not for luck; gives what it gave."""
     end = time.monotonic() + limit_s
     while not (found := condition()):
         assert time.monotonic() < end, f"waited {limit_s} s for {what or condition}"
-        time.sleep(0.01)
+        time.sleep(every_s)
     return found
 
 
