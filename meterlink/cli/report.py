@@ -24,15 +24,17 @@ def report(
     Example: meterlink report GC-2611 -o GC-2611.html
     """
     from meterlink.report.text import file_name
-    from meterlink.report.write import write
+    from meterlink.report.write import material, write
 
     folders = bench_folder(dir_)
+    found = material(folders.journal, job)
     target = output or folders.reports / f"{file_name(job)}.html"
-    if output is None and folders.journal.is_dir():
+    if output is None:
         try:
-            folders.reports.mkdir(parents=True, exist_ok=True)
+            folders.reports.mkdir(exist_ok=True)
         except OSError as error:
             raise BadInput(f"{folders.reports} cannot be made ({error.strerror}): name a file with -o") from error
-    material = write(folders.journal, job, target)
+    write(found, target)
     typer.echo(str(target))
-    say(f"{len(material.ledger.counted(job))} boards, through record {material.last_seq}, head {material.head}")
+    boards = len(found.ledger.counted(job))
+    say(f"{boards} {'board' if boards == 1 else 'boards'}, through record {found.last_seq}, head {found.head}")

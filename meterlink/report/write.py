@@ -10,13 +10,12 @@ from meterlink.report.page import page
 from meterlink.wholefile import whole_file
 
 
-def write(journal: Path, job: str, target: Path) -> Material:
-    """Write the report of a job; an older file of that name is replaced only by a whole new one.
+def material(journal: Path, job: str) -> Material:
+    """What the report of a job is made of. Raises BadInput (no such journal or job); JournalBroken."""
+    return collect(lines(segments(journal)), job)
 
-    Gives   what the report was made of.
-    Raises  BadInput (no such journal or job, or the file cannot be written); JournalBroken.
-    """
-    material = collect(lines(segments(journal)), job)
+
+def write(found: Material, target: Path) -> None:
+    """Write the page; an older file of that name is replaced only by a whole new one. Raises BadInput."""
     with whole_file(target) as file:
-        file.writelines(piece.encode() for piece in page(material))
-    return material
+        file.writelines(piece.encode() for piece in page(found))

@@ -112,6 +112,9 @@ class Browser:
         self.call("Page.navigate", url=url)
         while not any(e["method"] == "Page.loadEventFired" for e in self._events):
             self._message()
+        self.painted()
+
+    def painted(self) -> None:
         self.ask("new Promise(r => requestAnimationFrame(() => requestAnimationFrame(() => r(1))))")
 
     def size(self, width: int, height: int) -> None:
