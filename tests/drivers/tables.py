@@ -22,19 +22,22 @@ N = 100_000
 
 DRIVERS = f"""# The drivers
 
-Made by `{COMMAND}` from what the drivers say of themselves. "How sure": *published* - every table stands in a
-document that was read; *partly from memory*, *from memory* - check the named document before relying on it. How
-each is wired and set: `meterlink driver show NAME`. Adding one: [writing-a-driver.md](writing-a-driver.md).
+Made by `{COMMAND}` from what the drivers say of themselves. "How sure": *published* - every table
+stands in a document that was read; *partly from memory*, *from memory* - check the named document before relying on
+it. How each is wired and set: `meterlink driver show NAME`. Adding one: [writing-a-driver.md](writing-a-driver.md).
 
 """
 WRONG = f"""# Damaged frames that read as another value
 
-Made by `{COMMAND} --wrong`: {N:,} frames of each family (those of its recordings and those its `build` makes,
-seed {SEED}) with one bit flipped, and {N:,} with one byte lost. *Refused*: no reading came, and the bytes are counted.
-*Same*: the number, unit, function and state are as shown; the bit carried nothing or a mark. *Unreadable*: a reading
-without a value. *Wrong*: another number, unit, function or state was read - what no decoder of that family can see,
-because the frame is a good one. A checksum or a parity bit on the line removes most of these; parity, where the
-family has it, is checked by the port and not counted here.
+Made by `{COMMAND} --wrong`: {N:,} frames of each family (those of its recordings and those its
+`build` makes, seed {SEED}) with one bit flipped, and {N:,} with one byte lost.
+
+- *Refused*: no reading came; the bytes are counted.
+- *Same*: number, unit, function, coupling and state are as shown; the bit carried nothing, or a mark.
+- *Unreadable*: a reading without a value.
+- *Wrong*: another number, unit, function, coupling or state was read: the damaged frame passes every check that
+  the driver has. Of families with a checksum there are none. Parity, where the line has it, is checked by the port
+  and not counted here: it catches every single flipped bit, and the driver never sees such a frame.
 
 """
 
