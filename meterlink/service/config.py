@@ -55,7 +55,10 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Config(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The whole file."""
+    """The whole file.
+
+    neighbours  journals of the shop's other benches: a board that is on one of them is not taken here
+    """
 
     bench: str = "bench"
     operator: str | None = None
@@ -64,6 +67,7 @@ class Config(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     sound: Sound = Sound()
     supply: Ceilings = Ceilings()
     pedal: Pedal | None = None
+    neighbours: tuple[str, ...] = ()
 
 
 class Loaded(msgspec.Struct, frozen=True):

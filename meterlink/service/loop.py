@@ -16,7 +16,7 @@ import msgspec
 
 from meterlink import __version__, records
 from meterlink.bench.core import Bench
-from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press
+from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, TakeBoard
 from meterlink.bench.ledger import Ledger
 from meterlink.errors import BadInput, JournalFailed, MeterlinkError, Refused
 from meterlink.folders import Folders
@@ -27,6 +27,7 @@ from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
 from meterlink.service.footwork import Footwork, PedalTold, Pressed
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
+from meterlink.service.neighbours import on_another_bench
 from meterlink.service.requests import Requests, text, whole
 from meterlink.service.scribe import Scribe
 from meterlink.service.shelf import Shelf
@@ -251,6 +252,8 @@ class Service:
                 from meterlink.cli.main import exit_code
 
                 ask.reply({"ok": False, "error": str(error), "code": exit_code(error)})
+                if not isinstance(error, JournalFailed):  # that alarm has sounded
+                    self.effect(Effect("refused", str(error)))
                 return
             ask.reply(
                 {
@@ -289,8 +292,17 @@ class Service:
             case _:
                 raise BadInput(f"the service does not know {do!r}")
 
+    def _not_elsewhere(self, event: TakeBoard) -> None:
+        """Raises Refused when another bench of the shop has this board."""
+        job = event.job or self.bench.context.job
+        journals = [self.folders.root / name for name in self.loaded.config.neighbours]
+        if job and (where := on_another_bench(journals, job, event.board)):
+            raise Refused(f"{where}: set its state there first")
+
     def _event(self, event: Event, moment: Moment) -> tuple[Outcome, list[int]]:
         """Through the bench, onto the disk, then heard. Raises what the bench refuses, or JournalFailed."""
+        if isinstance(event, TakeBoard):
+            self._not_elsewhere(event)
         outcome = self.bench.handle(event, self.writer.next_seq)
         out = outcome.records
         seqs: list[int] = []

@@ -130,6 +130,22 @@ def test_the_context_goes_on_after_a_stop(bench: Running) -> None:
     assert bench.call("status")["context"]["board"] == "GC-07"
 
 
+def test_a_board_on_another_bench_is_not_taken(bench: Running, tmp_path: Path) -> None:
+    """Told at once, and nothing is recorded; when the neighbour has handed it on, it may be taken."""
+    bench.call("job open", job="GC-2611")
+    bench.call("board take", board="GC-01")
+    with bench_at(tmp_path / "second") as second:
+        file = second.folders.config
+        file.write_text(f'neighbours = ["{bench.folders.journal}"]\n' + file.read_text().replace("test bench", "b 2"))
+        second.start()
+        second.call("job open", job="GC-2611")
+        with pytest.raises(Refused, match="GC-01 is on test bench"):
+            second.call("board take", board="GC-01")
+        assert second.call("status")["context"]["board"] is None
+        bench.call("board state", state="handed on")
+        assert second.call("board take", board="GC-01")["ok"]
+
+
 def test_watchers_see_readings_effects_and_records(bench: Running) -> None:
     watching = wire.watch(bench.folders.socket)
     assert next(watching)["event"] == "state"
