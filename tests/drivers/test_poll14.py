@@ -33,6 +33,7 @@ from tests.drivers.streamed import flat, passes
         ("CA  47.02nF  ", "", ("capacitance", None, "4.702E-8", "F", "ok")),
         ("CA  1.000  mF", "", ("capacitance", None, "0.001", "F", "ok")),
         ("DC -19.999  V", "", ("voltage", "dc", "-19.999", "V", "ok")),
+        ("DC  12345  mV", "", ("voltage", "dc", "12.345", "V", "ok")),
         ("DC-019999  mV", "", ("voltage", "dc", "None", "V", "blank", "unreadable")),  # six digits are no display of it
     ],
 )
