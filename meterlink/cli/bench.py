@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import tempfile
 from pathlib import Path
@@ -18,7 +19,7 @@ def run(
     dir_: Dir = None,
     config: Annotated[Path | None, typer.Option(help="The bench's TOML file.")] = None,
 ) -> None:
-    """The service, in the foreground; SIGTERM or Ctrl-C ends it in order.
+    """The service, in the foreground; SIGTERM, Ctrl-C or closing its terminal ends it in order.
 
     Example: meterlink run --config bench.toml
     """
@@ -36,11 +37,13 @@ def run(
 
     def tell(effect: Effect) -> None:
         player.play(effect)
-        say(f"{effect.sound:>14}  {effect.text}")
+        with contextlib.suppress(OSError):  # the terminal was closed: the bench goes on without it, and ends in order
+            say(f"{effect.sound:>14}  {effect.text}")
 
     service = Service(loaded, folders, open_link, tell)
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda n, _: service.stop(signal.Signals(n).name))
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        if signal.getsignal(number) is not signal.SIG_IGN:  # nohup: a closed terminal shall not end it
+            signal.signal(number, lambda n, _: service.stop(signal.Signals(n).name))
     say(f"bench {loaded.config.bench}: journal {folders.journal}")
     try:
         service.run()
