@@ -1,0 +1,456 @@
+"""The screen driven headless over a service that tells what we want, and once over a real one."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.color import Color
+from textual.pilot import Pilot
+
+from meterlink.bench.injection import CAUTIONS
+from meterlink.errors import Refused, Unreachable
+from meterlink.screen.app import DARK, LIGHT, BenchScreen
+from meterlink.screen.feed import Socket
+from meterlink.screen.pictures import (
+    AT_3V3,
+    FULL,
+    KEEPS,
+    LARGE,
+    MOMENTS,
+    SHEETS,
+    SMALL,
+    Still,
+    app_text,
+    feeding,
+    picture,
+    reading,
+    state,
+)
+from tests.service.conftest import bench_at, until
+
+DOCS = Path(__file__).parents[2] / "docs" / "screen"
+
+
+class Bench:
+    """A screen on a service that we tell what to say."""
+
+    def __init__(self, app: BenchScreen, service: Still, pilot: Pilot[None]) -> None:
+        self.app, self.service, self.pilot = app, service, pilot
+
+    async def until(self, condition: Callable[[], Any], what: str = "") -> None:
+        for _ in range(500):
+            if condition():
+                return
+            await self.pilot.pause(0.01)
+        pytest.fail(f"waited for {what or condition}; the screen shows\n{self.text}")
+
+    async def tell(self, *messages: dict[str, Any]) -> None:
+        for message in messages:
+            self.app._told(message)
+        await self.pilot.pause()
+        self.app.paint()
+        await self.pilot.pause()
+
+    async def press(self, *keys: str) -> None:
+        for key in keys:
+            await self.pilot.press(key)
+            await self.pilot.pause()
+
+    async def asked(self, *requests: tuple[str, dict[str, Any]]) -> None:
+        """The service was asked this, and nothing else, since the last look."""
+        await self.until(lambda: len(self.service.asked) >= len(requests), f"{requests}, not {self.service.asked}")
+        assert self.service.asked == [(do, {"source": "key", **fields}) for do, fields in requests]
+        self.service.asked.clear()
+
+    @property
+    def text(self) -> str:
+        return app_text(self.app)
+
+
+@asynccontextmanager
+async def screen(
+    *messages: dict[str, Any], size: tuple[int, int] = SMALL, now: float = 0.0, service: Still | None = None, **how: Any
+) -> AsyncIterator[Bench]:
+    service = service or Still(*(messages or AT_3V3))
+    app = BenchScreen(service, now=lambda: now, **how)
+    async with app.run_test(size=size) as pilot:
+        bench = Bench(app, service, pilot)
+        await bench.until(lambda: app.view.attached, "the first state")
+        await bench.tell()
+        yield bench
+    service.end()
+
+
+def run(test: Callable[[], Any]) -> None:
+    asyncio.run(test())
+
+
+@pytest.mark.parametrize(("file", "moment", "size", "light", "keys"), SHEETS, ids=[s[0] for s in SHEETS])
+def test_pictures_are_up_to_date(
+    file: str, moment: str, size: tuple[int, int], light: bool, keys: tuple[str, ...]
+) -> None:
+    """If this fails: python -m meterlink.screen.pictures docs/screen, and look at what changed."""
+    svg, text = asyncio.run(picture(moment, size, light, keys))
+    assert text == (DOCS / f"{file}.txt").read_text(encoding="utf-8")
+    assert svg.startswith("<svg") and (DOCS / f"{file}.svg").exists()
+    assert all(len(line) <= size[0] for line in text.split("\n")) and text.count("\n") == size[1]
+
+
+@pytest.mark.parametrize(("moment", "size"), [("alarm", (100, 30)), ("confirm", LARGE), ("feeding", (200, 60))])
+def test_what_matters_is_there_in_every_size(moment: str, size: tuple[int, int]) -> None:
+    async def test() -> None:
+        async with screen(*MOMENTS[moment], size=size) as bench:
+            await bench.until(lambda: bench.app.view.told, "the effect")
+            await bench.tell()
+            assert "GC-2611" in bench.text and "board GC-04" in bench.text and "█" in bench.text
+            assert {
+                "bench": "4/8",
+                "confirm": "CONFIRM (o): power is on",
+                "feeding": "ANY KEY",
+                "alarm": "NOTHING IS KEPT",
+            }[moment] in bench.text
+            for word in () if moment == "feeding" else ("SHORT  VIN", "OPEN   F1", "ok     +5V"):
+                assert word in bench.text
+
+    run(test)
+
+
+def test_the_pedals_actions_reach_the_service_in_order() -> None:
+    async def test() -> None:
+        async with screen() as bench:
+            await bench.press("space", "backspace", "n", "right")
+            await bench.asked(("keep", {}), ("back", {}), ("next", {}), ("next", {}))
+
+    run(test)
+
+
+def test_a_scanned_mark_takes_its_board_from_the_bench_screen() -> None:
+    """A reader of bar codes types like a keyboard: none of its letters may be a command."""
+
+    async def test() -> None:
+        async with screen() as bench:
+            await bench.press(*"GC-07")
+            assert "board: GC-07_" in bench.text
+            await bench.press("enter")
+            await bench.asked(("board take", {"board": "GC-07", "job": "GC-2611"}))
+            await bench.press("1", "n", "space", "escape", "n")
+            await bench.asked(("next", {}))
+
+    run(test)
+
+
+def test_an_unknown_mark_makes_no_board_without_a_yes() -> None:
+    async def test() -> None:
+        async with screen() as bench:
+            await bench.press("b", *"gc-1", "enter")
+            await bench.until(lambda: "is not a board of GC-2611" in bench.text)
+            await bench.press("enter", "space", "escape")
+            await bench.asked()
+            await bench.press("b", *"gc-16", "enter", "y")
+            await bench.asked(("board take", {"board": "gc-16", "job": "GC-2611"}))
+
+    run(test)
+
+
+QUESTIONS: list[tuple[tuple[str, ...], tuple[str, dict[str, Any]]]] = [
+    (("b", *"gc-1", "down", "enter"), ("board take", {"board": "GC-10", "job": "GC-2611"})),
+    (("b", "down", "enter"), ("board take", {"board": "GC-05", "job": "GC-2611"})),
+    (("p", *"u8", "enter"), ("point", {"point": "U8"})),
+    (("p", *"C99", "enter"), ("point", {"point": "C99"})),
+    (("a",), ("stage", {"stage": "after"})),
+    (("f", *"repl", "enter", *"C412", "enter", "enter"), ("find", {"what": "replaced", "part": "C412"})),
+    (("f", "enter", "enter", *"burnt", "enter"), ("find", {"what": "found", "text": "burnt"})),
+    (("t", "enter", *"smells", "enter"), ("find", {"what": "note", "text": "smells"})),
+    (("t", "down", "enter", *"15 came", "enter"), ("job note", {"text": "15 came"})),
+    (("s", *"repa", "enter"), ("board state", {"state": "repaired"})),
+    (("s", *"wait", "enter", *"U3", "enter"), ("board state", {"state": "waiting for a part", "text": "U3"})),
+    (("w", "down", "enter", *"slip", "enter"), ("void", {"of": 190, "why": "slip"})),
+    (("o", "y"), ("power", {})),
+]
+
+
+def test_each_question_asks_the_service_what_it_says() -> None:
+    async def test() -> None:
+        async with screen() as bench:
+            for keys, request in QUESTIONS:
+                await bench.press(*("space" if k == " " else k for k in keys))
+                await bench.asked(request)
+                await bench.until(lambda: len(bench.app.screen_stack) == 1, "the question to be gone")
+
+    run(test)
+
+
+def test_escape_leaves_every_question_without_a_trace() -> None:
+    async def test() -> None:
+        async with screen() as bench:
+            for key in (*"bpftswoi", "question_mark"):
+                await bench.press(key)
+                await bench.until(lambda: len(bench.app.screen_stack) == 2, "the question")
+                await bench.press("escape")
+                await bench.until(lambda: len(bench.app.screen_stack) == 1, "the question to be gone")
+            await bench.press("n")
+            await bench.asked(("next", {}))
+
+    run(test)
+
+
+ORDER = {"rail": "+3V3", "volts": 1.0, "amperes": 1.5, "hold_s": 10.0, "nominal": None, "confirm": True}
+FORM = ("i", "enter", *"1", "enter", *"1.5", "enter", "enter", "enter")
+
+
+def test_injecting_shows_the_cautions_and_wants_a_y() -> None:
+    async def test() -> None:
+        async with screen() as bench:
+            await bench.press(*FORM)
+            shown = " ".join(bench.text.replace("┃", " ").split())
+            await bench.press("enter", "space")
+            await bench.asked()
+            assert not bench.app.view.injecting
+            for words in CAUTIONS.split(";"):
+                assert words.split()[-1] in shown
+            await bench.press("y")
+            await bench.asked(("supply inject", ORDER))
+            assert bench.app.view.injecting  # from the asking on
+
+    run(test)
+
+
+def test_while_a_rail_is_fed_any_key_is_off_and_nothing_else() -> None:
+    async def test() -> None:
+        async with screen() as bench:
+            for i, key in enumerate(("space", "q", "ctrl+c", "b", "escape", "f5", "G", "y", "enter", "z", "ctrl+q")):
+                bench.app._now = lambda i=i: 10.0 * i
+                await bench.tell(*feeding())
+                await bench.press(key)
+                await bench.asked(("supply off", {}))
+                ended = {"why": f"key {i}", "off": True, "energy_j": 0.4, "instrument": "supply", "rail": "+3V3"}
+                await bench.tell({"event": "injection", "state": "ended", **ended})
+                assert f"ended: key {i}; 0.40 J" in bench.text
+                await bench.press("space")  # the same press once more, by a hand that was too quick
+                await bench.asked()
+                assert len(bench.app.screen_stack) == 1
+
+    run(test)
+
+
+def test_a_question_gives_way_to_an_injection_that_a_command_began() -> None:
+    async def test() -> None:
+        async with screen() as bench:
+            await bench.press("f")
+            await bench.tell(*feeding())
+            await bench.until(lambda: len(bench.app.screen_stack) == 1, "the question to give way")
+            await bench.press("y")
+            await bench.asked(("supply off", {}))
+
+    run(test)
+
+
+class Refusing(Still):
+    """A service that refuses everything."""
+
+    def __init__(self, error: Exception) -> None:
+        super().__init__(*AT_3V3)
+        self.error = error
+
+    def call(self, do: str, **fields: Any) -> dict[str, Any]:
+        if do == "status":
+            return {}
+        raise self.error
+
+
+def test_a_refusal_is_one_line_until_something_happens() -> None:
+    async def test() -> None:
+        async with screen(service=Refusing(Refused("no meter has shown\nanything for 3 s"))) as bench:
+            await bench.press("space")
+            await bench.until(lambda: "× no meter has shown anything for 3 s" in bench.text)
+            await bench.tell({"event": "effect", "sound": "ok", "text": "+3V3 ok"})
+            assert "× no meter" not in bench.text and "√ OK  +3V3 ok" in bench.text
+
+    run(test)
+
+
+def test_an_injection_that_was_refused_leaves_the_keys_as_they_were() -> None:
+    async def test() -> None:
+        async with screen(service=Refusing(Refused("5 W is above this bench's ceiling"))) as bench:
+            await bench.press(*FORM, "y")
+            await bench.until(lambda: "above this bench's ceiling" in bench.text)
+            assert not bench.app.view.injecting
+
+    run(test)
+
+
+def test_an_off_that_does_not_reach_the_service_says_so() -> None:
+    async def test() -> None:
+        async with screen(service=Refusing(Unreachable("the service does not answer"))) as bench:
+            await bench.tell(*feeding())
+            await bench.press("space")
+            await bench.until(lambda: "SUPPLY NOT SWITCHED OFF, do it by hand" in bench.text)
+
+    run(test)
+
+
+class Coming(Still):
+    """A service that is not there, then is, then ends, and is there again."""
+
+    def __init__(self) -> None:
+        super().__init__(*AT_3V3)
+        self.tries = 0
+
+    def watch(self) -> Iterator[dict[str, Any]]:
+        self.tries += 1
+        if self.tries == 1:
+            raise Unreachable("the service of this bench does not answer: start it (meterlink run)")
+        if self.tries == 2:
+            yield from self.messages
+            return
+        yield from super().watch()
+
+
+def test_it_attaches_again_by_itself_and_says_when_it_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("meterlink.screen.feed.AGAIN_S", 0.05)
+
+    async def test() -> None:
+        service, whys = Coming(), []
+        app = BenchScreen(service, now=lambda: 0.0)
+        gone = app._feed._gone
+        app._feed._gone = lambda why: (whys.append(why), gone(why))[1]
+        async with app.run_test(size=SMALL) as pilot:
+            bench = Bench(app, service, pilot)
+            await bench.until(lambda: whys, "no service")
+            await bench.until(lambda: service.tries == 3 and app.view.attached, "the second attaching")
+            assert whys == [
+                "the service of this bench does not answer: start it (meterlink run)",
+                "the service has ended",
+            ]
+            app._gone(whys[0])
+            await bench.tell()
+            assert "NOT ATTACHED  the service of this bench does not answer" in bench.text
+        service.end()
+
+    run(test)
+
+
+def test_flash_shows_each_effect_as_a_large_word_and_rests() -> None:
+    async def test() -> None:
+        async with screen(flash=True) as bench:
+            await bench.tell({"event": "effect", "sound": "short", "text": "VIN short"})
+            flash = bench.app.query_one("#flash")
+            assert flash.display and "VIN short" in bench.text and bench.text.count("█") > 50
+            await bench.until(lambda: not flash.display, "the flash to end")
+            await bench.press("z")
+            await bench.tell({"event": "effect", "sound": "ok", "text": "+5V ok"})
+            assert not flash.display and "√ OK  +5V ok" in bench.text
+
+    run(test)
+
+
+def test_light_and_dark_are_readable() -> None:
+    """Contrast of at least 4.5 to 1 for every colour of text: WCAG 2.2, criterion 1.4.3 (level AA)."""
+    for theme in (DARK, LIGHT):
+        ground = Color.parse(theme.background or "")
+        texts = (theme.foreground, theme.success, theme.warning, theme.error, theme.variables["quiet"])
+        for text in texts:
+            a, b = sorted((luminance(Color.parse(text or "")), luminance(ground)))
+            assert (b + 0.05) / (a + 0.05) >= 4.5, (theme.name, text)
+
+
+def luminance(color: Color) -> float:
+    """Relative luminance as WCAG 2.2 defines it."""
+    parts = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in color.normalized]
+    return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
+
+
+def test_the_light_key_changes_the_theme() -> None:
+    async def test() -> None:
+        async with screen() as bench:
+            await bench.press("l")
+            assert bench.app.theme == LIGHT.name
+            await bench.press("l")
+            assert bench.app.theme == DARK.name
+
+    run(test)
+
+
+def test_without_colour_every_state_is_still_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+
+    async def test() -> None:
+        async with screen(state("+3V3", KEEPS, failing=FULL)) as bench:
+            assert bench.app.no_color
+            for word in ("√  ok", "!! SHORT", "○  OPEN", "!! NOTHING IS KEPT"):
+                assert word in bench.text
+            strips = bench.app.screen._compositor.render_strips(bench.app.size)
+            for strip in strips:
+                for segment in strip.apply_filter(bench.app._filters[-1], Color.parse("black")):
+                    for color in (segment.style.color, segment.style.bgcolor) if segment.style else ():
+                        r, g, b = color.get_truecolor() if color else (0, 0, 0)
+                        assert r == g == b
+
+    run(test)
+
+
+def test_names_from_outside_are_never_markup() -> None:
+    evil = "[red]x[/] [@click=app.quit]"
+
+    async def test() -> None:
+        told = state("+3V3", [{**KEEPS[0], "point": "[b]"}], mismatch=evil, failing=evil, bench="[/nope]")
+        told["context"] = {**told["context"], "job": evil, "point": evil}
+        told["jobs"] = {evil: [{"board": evil, "state": "received"}]}
+        async with screen(told, {"event": "effect", "sound": "ok", "text": evil}, size=LARGE) as bench:
+            assert bench.text.count(evil) >= 4
+            await bench.press("b")
+            await bench.until(lambda: len(bench.app.screen_stack) == 2)
+            assert evil in bench.text
+
+    run(test)
+
+
+def test_an_old_reading_is_no_number() -> None:
+    async def test() -> None:
+        async with screen(state("VIN", []), reading("diode", 0.5, "V", "0.500 V", 1.0)) as bench:
+            assert "settled" in bench.text
+            bench.app._now = lambda: 7.0
+            await bench.tell()
+            assert "no reading for 7 s" in bench.text and "settled" not in bench.text
+
+    run(test)
+
+
+def test_on_a_real_bench_a_board_is_probed_and_kept_and_the_service_goes_on(tmp_path: Path) -> None:
+    sheet = tmp_path / "s.toml"
+    sheet.write_text(
+        'model = "IC-8 rev C"\n[[point]]\nname = "VIN"\nfunction = "diode"\nlow = 0.4\nhigh = 0.6\n'
+        '[[point]]\nname = "U7"\nfunction = "diode"\nlow = 0.4\nhigh = 0.7\n'
+    )
+    with bench_at(tmp_path / "b") as service:
+        service.start()
+        service.call("job open", job="GC-2611", sheet=str(sheet))
+
+        async def test() -> None:
+            app = BenchScreen(Socket(service.folders.socket))
+            async with app.run_test(size=SMALL) as pilot:
+                bench = Bench(app, Still(), pilot)
+                await bench.until(lambda: app.view.meter(app._now()), "readings")
+                await bench.press(*"GC-01", "enter")
+                await bench.until(lambda: "is not a board of GC-2611" in bench.text)
+                await bench.press("y")
+                await bench.until(lambda: app.view.context["board"] == "GC-01", "the board")
+                service.handheld.dial("diode")
+                service.handheld.touch(0.523)
+                await bench.until(lambda: app.view.state["keeps"], "the keep")
+                service.handheld.lift()
+                await bench.until(lambda: "ok     VIN" in bench.text and app.view.context["point"] == "U7", "the step")
+                await bench.press("backspace")
+                await bench.until(lambda: not app.view.state["keeps"] and "BACK" in bench.text, "it taken back")
+                await bench.press("p", *"U9", "enter")
+                await bench.until(lambda: "the sheet has no point 'U9'" in bench.text, "the refusal")
+                await bench.press("q")
+
+        run(test)
+        until(lambda: service.call("status")["watchers"] in (0, 1))
+        assert service.stop() == 0

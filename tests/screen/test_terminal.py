@@ -1,0 +1,92 @@
+"""The screen in a real terminal: tmux sends the keys and reads what stands there. Skipped without tmux."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.service.conftest import Running, bench_at, until
+
+pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
+
+
+class Terminal:
+    """One terminal with one program in it."""
+
+    def __init__(self, socket: Path, columns: int, rows: int, *command: str) -> None:
+        self._tmux = ("tmux", "-S", str(socket), "-f", os.devnull)
+        size = ("-x", str(columns), "-y", str(rows))
+        self._do("new-session", "-d", "-s", "t", *size, "env", "TERM=xterm-256color", *command)
+        self._do("set-option", "-t", "t", "remain-on-exit", "on")
+
+    def _do(self, *words: str) -> str:
+        return subprocess.run([*self._tmux, *words], check=True, capture_output=True, text=True).stdout
+
+    def keys(self, *keys: str) -> None:
+        self._do("send-keys", "-t", "t", *keys)
+
+    @property
+    def text(self) -> str:
+        return self._do("capture-pane", "-p", "-t", "t")
+
+    @property
+    def ended(self) -> bool:
+        return self._do("display-message", "-p", "-t", "t", "#{pane_dead}").strip() == "1"
+
+    def shows(self, words: str) -> None:
+        until(lambda: words in self.text, what=f"{words!r} in\n{self.text}")
+
+    def end(self) -> None:
+        subprocess.run([*self._tmux, "kill-server"], check=False, capture_output=True)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Running]:
+    with bench_at(tmp_path / "b") as running:
+        running.start()
+        running.call("job open", job="GC-2611", expected=2)
+        running.call("board receive", board="GC-01")
+        yield running
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+def test_keys_in_and_screen_out(bench: Running, tmp_path: Path, size: tuple[int, int]) -> None:
+    command = (sys.executable, "-m", "meterlink", "screen", "--dir", str(bench.folders.root))
+    terminal = Terminal(tmp_path / "tmux", *size, *command)
+    try:
+        terminal.shows("1 boards counted, 2 said")
+        terminal.keys("GC-01", "Enter")
+        terminal.shows("board GC-01")
+        bench.handheld.dial("diode")
+        bench.handheld.touch(0.6)
+        terminal.shows("600 mV")
+        assert "█" in terminal.text
+        bench.handheld.lift()
+        terminal.shows("probes in the air")
+        terminal.keys("q")
+        until(lambda: terminal.ended, what="the screen to close")
+        assert bench.call("status")["context"]["board"] == "GC-01"  # the bench goes on
+    finally:
+        terminal.end()
+
+
+def test_it_waits_for_a_service_that_is_not_there(tmp_path: Path) -> None:
+    command = (sys.executable, "-m", "meterlink", "screen", "--light", "--dir", str(tmp_path / "b"))
+    terminal = Terminal(tmp_path / "tmux", 80, 24, *command)
+    try:
+        terminal.shows("NOT ATTACHED  the service of this bench does not answer")
+        with bench_at(tmp_path / "b") as running:
+            running.start()
+            terminal.shows("no job")
+            running.stop()
+            terminal.shows("NOT ATTACHED")
+        terminal.keys("q")
+        until(lambda: terminal.ended, what="the screen to close")
+    finally:
+        terminal.end()
