@@ -9,6 +9,7 @@ Source: NIST/SEMATECH e-Handbook 7.2.6.3 (tolerance intervals), 1.3.5.17 (outlie
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Sequence
 from functools import lru_cache
 from statistics import NormalDist, median
@@ -21,6 +22,9 @@ _STEPS = 64  # Simpson; doubling them changes the factor in the tenth digit
 _FAR = 7.0  # phi(7) is 1e-11
 
 
+_MOST = sys.float_info.max  # a score of a spread next to nothing stays a number
+
+
 def modified_z(values: Sequence[float], floor: float = 0.0) -> list[float]:
     """The modified z-score of each value: (x - median) over the spread that the MAD stands for.
 
@@ -30,7 +34,9 @@ def modified_z(values: Sequence[float], floor: float = 0.0) -> list[float]:
     """
     middle = median(values)
     scale = max(SIGMA_PER_MAD * median([abs(x - middle) for x in values]), floor)
-    return [(x - middle) / scale if scale else 0.0 for x in values]
+    if not scale:
+        return [0.0 for _ in values]
+    return [max(-_MOST, min(_MOST, (x - middle) / scale)) for x in values]
 
 
 @lru_cache(maxsize=1024)

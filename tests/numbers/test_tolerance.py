@@ -6,7 +6,7 @@ from statistics import fmean, median, stdev
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
@@ -156,5 +156,6 @@ def test_a_mad_of_zero() -> None:
 
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=2, max_size=20), st.floats(0, 1e3))
+@example([0.0, 0.0, 1.0], 2.2e-313)
 def test_no_score_is_beyond_words(values: list[float], floor: float) -> None:
     assert all(np.isfinite(modified_z(values, floor)))
