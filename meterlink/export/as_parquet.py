@@ -14,7 +14,7 @@ from meterlink import __version__
 from meterlink.errors import BadInput, JournalBroken
 from meterlink.export.table import Column, Row
 
-GROUP = 65_536  # rows in memory at a time
+GROUP = 16_384  # rows in memory at a time
 
 
 def write(file: BinaryIO, columns: Sequence[Column], rows: Iterable[Row]) -> int:

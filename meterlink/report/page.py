@@ -145,7 +145,7 @@ def _points(m: Material, counted: list[BoardView]) -> Iterator[str]:
     yield "<h2>Test points</h2>"
     key = ", ".join(f'<svg viewBox="-7 -7 14 14" aria-hidden="true">{mark(0, 0, v, False)}</svg> {v}' for v in MARKS)
     yield (
-        "<p class=sub>One row for each kept value, boards in the order they came. Shaded: the band. Marks: "
+        "<p class=sub>One row for each kept value that stands, boards in the order they came. Shaded: the band. Marks: "
         f"<span class=key>{key}</span>, an upright stroke for not judged; hollow before the repair, filled or heavy "
         "after it. A bar through a mark is its expanded uncertainty; an arrow means that the value lies beyond the "
         "picture.</p>"

@@ -79,8 +79,8 @@ def test_a_change_within_the_uncertainty_is_none() -> None:
     u = records.Uncertainty(expanded=0.8, k=2.0, from_="data sheet")
     log = [received("GC-01"), kept(200.0, uncertainty=u), kept(201.0, uncertainty=u, stage="after")]
     assert of(log).table("point", "measured", "before")[0][4] == "no difference that these meters can tell"
-    log[2] = kept(202.0, uncertainty=u, stage="after")  # 2 > sqrt(0.8^2 + 0.8^2) = 1.13
-    assert of(log).table("point", "measured", "before")[0][4] == "up by 2 Ohm"
+    log[2] = kept(201.2, uncertainty=u, stage="after")  # 1.2 > sqrt(0.8^2 + 0.8^2) = 1.13
+    assert of(log).table("point", "measured", "before")[0][4] == "up by 1.2 Ohm"
 
 
 def test_what_was_withdrawn_is_struck_through_with_its_reason(journal: Path, shown: Page) -> None:
@@ -89,6 +89,13 @@ def test_what_was_withdrawn_is_struck_through_with_its_reason(journal: Path, sho
     (gone,) = [r for r in row if "withdrawn" in r[-1]]
     assert re.fullmatch(rf"{void.record.of} withdrawn in record {void.seq}: taken back \(pedal, .*\)", gone[-1])
     assert {*gone[:-1], str(void.record.of)} - {""} <= set(shown.struck)
+
+
+def test_a_withdrawn_keep_is_not_pictured() -> None:
+    log = [received("GC-01"), kept(200.0), kept(300.0), records.Void(of=2, why="slip", by="pedal")]
+    text = "".join(page(collect(in_memory(log), JOB)))
+    assert 'aria-label="+3V3: 1 kept values' in text
+    assert 'aria-label="+3V3: 2 kept values' in "".join(page(collect(in_memory(log[:3]), JOB)))
 
 
 def test_a_withdrawn_board_is_not_counted_but_told() -> None:

@@ -80,7 +80,9 @@ def test_over_range_is_at_the_right_with_an_arrow() -> None:
     (x,) = re.findall(r'class="cross light" d="M([\d.]+)', drawn(Value("GC-01", kept(None, verdict="open"))))
     assert float(x) > WIDTH - RIGHT - 20
     assert 'class="beyond"' in drawn(Value("GC-01", kept(None, verdict="open")))
-    assert 'class="beyond"' in drawn(Value("GC-01", kept(5e6, verdict="high")))
+    for v, verdict, side in ((5e6, "high", WIDTH - RIGHT), (-5e6, "low", LEFT)):
+        (x,) = re.findall(r'class="beyond" d="M(\d+)', drawn(Value("GC-01", kept(v, verdict=verdict))))
+        assert abs(float(x) - side) < 5
     assert 'class="beyond"' not in drawn(Value("GC-01", kept(300.0)))
 
 
