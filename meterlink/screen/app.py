@@ -94,7 +94,7 @@ class BenchScreen(App[None]):
     CSS_PATH = "screen.tcss"
     ENABLE_COMMAND_PALETTE = False
     ALLOW_SELECT = False
-    VERTICAL_BREAKPOINTS = [(0, "-low"), (34, "-high")]  # noqa: RUF012 - textual declares it without ClassVar
+    VERTICAL_BREAKPOINTS = [(0, "-tiny"), (24, "-low"), (34, "-high")]  # noqa: RUF012 - textual declares it without ClassVar
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("space", "press('keep')", "keep"),
         Binding("backspace", "press('back')", "back"),

@@ -60,7 +60,8 @@ class Head(Pane):
     def lines(self, view: View, t: float) -> list[Text]:
         now, state = view.context, view.state
         if not view.attached:
-            return [Text(f" NOT ATTACHED  {safe(view.why or '')}", self.tone("bad"))]
+            said = f" NOT ATTACHED  {safe(view.why or '')}".ljust(self.size.width)
+            return [Text(said, f"{self.tone('bad')} reverse")]
         parts = [
             safe(now.get("job") or "no job"),
             f"board {safe(now.get('board') or '-')}",
@@ -248,17 +249,19 @@ class Health(Pane):
                 }
             on, text = words.supply(key, one)
             out.append(Text(f" {text}", "bold reverse" if on else ""))
+        meant = view.meter(t)
         healths = []
         for one in view.state.get("instruments") or []:
             shown = view.shown.get(one["instrument"])
-            healths.append(words.health(one, t - shown.t if shown else None))
-        healths.sort(key=lambda h: h[0] == "good")
-        if all(tone == "good" for tone, _ in healths):
-            both = Text("    ").join(Text(text, self.tone("quiet")) for _, text in healths)
-            out += [Text(" ").append_text(both)] if healths else []
-        else:
-            out += [Text(f" {text}", self.tone(tone)) for tone, text in healths]
-        return out
+            tone, text = words.health(one, t - shown.t if shown else None)
+            if shown and tone != "bad" and meant and meant[0] != one["instrument"]:
+                text += f"  {' '.join(words.big(shown.message))}"  # the meters that are not meant show here
+            healths.append((tone, text))
+        good = [Text(text, self.tone("quiet")) for tone, text in healths if tone == "good"]
+        for tone, text in healths:
+            if tone != "good":
+                out += self.wrapped(text, self.tone(tone))
+        return [*out, Text(" ").append_text(Text("    ").join(good))] if good else out
 
 
 class Word(Pane):

@@ -57,9 +57,7 @@ class Bench:
         await self.pilot.pause()
 
     async def press(self, *keys: str) -> None:
-        for key in keys:
-            await self.pilot.press(key)
-            await self.pilot.pause()
+        await self.pilot.press(*keys)
 
     async def asked(self, *requests: tuple[str, dict[str, Any]]) -> None:
         """The service was asked this, and nothing else, since the last look."""
@@ -163,13 +161,13 @@ QUESTIONS: list[tuple[tuple[str, ...], tuple[str, dict[str, Any]]]] = [
     (("p", *"u8", "enter"), ("point", {"point": "U8"})),
     (("p", *"C99", "enter"), ("point", {"point": "C99"})),
     (("a",), ("stage", {"stage": "after"})),
-    (("f", *"repl", "enter", *"C412", "enter", "enter"), ("find", {"what": "replaced", "part": "C412"})),
-    (("f", "enter", "enter", *"burnt", "enter"), ("find", {"what": "found", "text": "burnt"})),
-    (("t", "enter", *"smells", "enter"), ("find", {"what": "note", "text": "smells"})),
-    (("t", "down", "enter", *"15 came", "enter"), ("job note", {"text": "15 came"})),
-    (("s", *"repa", "enter"), ("board state", {"state": "repaired"})),
-    (("s", *"wait", "enter", *"U3", "enter"), ("board state", {"state": "waiting for a part", "text": "U3"})),
-    (("w", "down", "enter", *"slip", "enter"), ("void", {"of": 190, "why": "slip"})),
+    (("f", *"rep", "enter", *"C4", "enter", "enter"), ("find", {"what": "replaced", "part": "C4"})),
+    (("f", "enter", "enter", *"x", "enter"), ("find", {"what": "found", "text": "x"})),
+    (("t", "enter", *"x", "enter"), ("find", {"what": "note", "text": "x"})),
+    (("t", "down", "enter", *"1 x", "enter"), ("job note", {"text": "1 x"})),
+    (("s", *"pai", "enter"), ("board state", {"state": "repaired"})),
+    (("s", *"wai", "enter", *"U3", "enter"), ("board state", {"state": "waiting for a part", "text": "U3"})),
+    (("w", "down", "enter", *"x", "enter"), ("void", {"of": 190, "why": "x"})),
     (("o", "y"), ("power", {})),
 ]
 
@@ -410,6 +408,35 @@ def test_names_from_outside_are_never_markup() -> None:
     run(test)
 
 
+def test_trouble_is_told_in_full_and_a_second_meter_is_shown_small() -> None:
+    likely = "no bytes come: is the meter's sending switched on, the cable seated and powered?"
+    told = state("VIN", [])
+    told["instruments"] = [
+        {**told["instruments"][0], "instrument": "bench-meter"},
+        {**told["instruments"][0], "instrument": "clamp", "likely": likely},
+        told["instruments"][0],
+    ]
+    other = {**reading("voltage", 3.302, "V", "3.302 V", 0.0), "instrument": "bench-meter"}
+
+    async def test() -> None:
+        async with screen(told, reading("diode", 0.5, "V", "0.500 V", 0.4), other) as bench:
+            await bench.until(lambda: "bench-meter 4.1/s, 0 bad  3.302 V" in bench.text)
+            assert f"× clamp SILENT: {likely}" in " ".join(bench.text.split())
+            assert "settling 40 %" in bench.text
+
+    run(test)
+
+
+@pytest.mark.parametrize("size", [(60, 18), (40, 12)])
+def test_a_terminal_that_is_too_small_still_shows_the_reading(size: tuple[int, int]) -> None:
+    async def test() -> None:
+        async with screen(size=size) as bench:
+            await bench.until(lambda: "settling" in bench.text)
+            assert "█" in bench.text and "GC-2611" in bench.text
+
+    run(test)
+
+
 def test_an_old_reading_is_no_number() -> None:
     async def test() -> None:
         async with screen(state("VIN", []), reading("diode", 0.5, "V", "0.500 V", 1.0)) as bench:
@@ -427,7 +454,7 @@ def test_on_a_real_bench_a_board_is_probed_and_kept_and_the_service_goes_on(tmp_
         'model = "IC-8 rev C"\n[[point]]\nname = "VIN"\nfunction = "diode"\nlow = 0.4\nhigh = 0.6\n'
         '[[point]]\nname = "U7"\nfunction = "diode"\nlow = 0.4\nhigh = 0.7\n'
     )
-    with bench_at(tmp_path / "b") as service:
+    with bench_at(tmp_path / "b", rate_hz=25.0) as service:
         service.start()
         service.call("job open", job="GC-2611", sheet=str(sheet))
 
