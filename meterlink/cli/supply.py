@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from meterlink.cli.output import Dir, Json, emit, say, table
-from meterlink.errors import CheckFailed, MeterlinkError
+from meterlink.errors import CheckFailed, MeterlinkError, Refused
 from meterlink.folders import bench_folder
 from meterlink.service import wire
 
@@ -68,6 +68,8 @@ def inject(
         end = _follow(watching, json)
     if not end["off"]:
         raise CheckFailed(f"OFF COULD NOT BE CONFIRMED: switch the supply off by hand ({end['why']})")
+    if not end["switched_on"]:
+        raise Refused(f"not switched on: {end['why']}")
     say(f"off: {end['why']}; {end['energy_j']:.2f} J")
 
 

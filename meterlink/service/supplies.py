@@ -185,6 +185,7 @@ class BenchSupply:
                 "rail": order.rail if order else None,
                 "why": ended.why,
                 "off": ended.off,
+                "switched_on": ended.switched_on,
                 "energy_j": ended.energy_j,
             }
         )

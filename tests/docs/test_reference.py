@@ -1,0 +1,59 @@
+"""docs/commands.md is generated and not stale; the exit codes that it names are those of the commands."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from meterlink import errors
+from meterlink.cli.main import EXIT, application, exit_code
+from meterlink.cli.reference import EXITS, HEAD, page
+from tests.docs.pages import KNOWN, ours, text
+
+# these open a port, stay open, or are run elsewhere: tests/demo, tests/link, tests/screen, tests/drivers
+ELSEWHERE = {"demo", "run", "screen", "setup", "pedal", "sound", "ports", "journal follow"}
+ELSEWHERE |= {"driver record", "driver check", "driver new"}
+
+
+def example(name: str) -> str:
+    return str(KNOWN[name].help).partition("Example:")[2].strip()
+
+
+def test_it_is_not_stale() -> None:
+    assert text("docs/commands.md") == page(), "python -m meterlink.cli.reference > docs/commands.md"
+
+
+def test_every_command_has_an_example_of_itself() -> None:
+    for name in KNOWN:
+        assert f"meterlink {name}" in example(name)
+
+
+def test_the_codes_are_those_of_the_errors() -> None:
+    assert set(EXITS) <= set(KNOWN)
+    for code in {0, 2, *EXIT.values()}:
+        assert f"\n| {code} | " in HEAD
+    assert exit_code(errors.BadInput("x")) == 2
+
+
+@pytest.mark.parametrize("name", sorted(set(KNOWN) - ELSEWHERE))
+def test_without_a_service_it_ends_with_3_where_the_page_says_so(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each command's own example on an empty folder: what needs the service says so, the others never do."""
+    monkeypatch.chdir(tmp_path)
+    _, *words = shlex.split(ours(example(name)))
+    if any(p.name == "dir_" for p in KNOWN[name].params):
+        words += ["--dir", str(tmp_path / "bench")]
+    result: Any = CliRunner().invoke(application(), words, input="")
+    error = result.exception
+    assert error is None or isinstance(error, errors.MeterlinkError), repr(error)
+    code = exit_code(error) if error else 0
+    if name != "journal seal":  # asks only while a service has the journal
+        assert (code == 3) == (3 in EXITS.get(name, ())), str(error)
+    assert code in (0, 2, *EXITS.get(name, ()))
+    if error:
+        assert "\n" not in str(error)
