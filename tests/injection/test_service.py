@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import random
 import signal
-import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -19,13 +18,12 @@ from typing import Any
 import pytest
 
 from meterlink.demo.technician import Ear, is_ended, is_flowing, is_sound
-from meterlink.errors import BadInput, MeterlinkError, Refused, Unreachable
+from meterlink.errors import BadInput, MeterlinkError, Refused
 from meterlink.folders import Folders, bench_folder
 from meterlink.journal.reader import entries
-from meterlink.service import wire
 from meterlink.virtual.supply import KaEnd, Load, ModbusEnd, ScpiEnd, VirtualSupply
 from meterlink.virtual.terminal import VirtualTerminal
-from tests.service.conftest import until
+from tests.service.conftest import Service, until
 
 CONFIG = """
 [instruments.supply]
@@ -60,30 +58,16 @@ class Watched(VirtualSupply):
         return next(t for on, t in reversed(self.went) if not on)
 
 
-class Bench:
+class Bench(Service):
     """A service with one supply that may be switched."""
 
     def __init__(self, folders: Folders, supply: Watched, terminal: VirtualTerminal) -> None:
-        self.folders, self.supply, self.terminal = folders, supply, terminal
-        self.process: subprocess.Popen[bytes] | None = None
+        super().__init__(folders)
+        self.supply, self.terminal = supply, terminal
 
     def start(self) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "meterlink", "run", "--dir", str(self.folders.root)],
-            stdin=subprocess.DEVNULL,
-            stderr=(self.folders.root / "service.log").open("ab"),
-        )
-        until(self.heard, what="the supply to be heard")
+        super().start()
         self.ear = Ear(self.folders.socket)
-
-    def heard(self) -> bool:
-        try:
-            return bool(self.call("status")["instruments"][0]["frames"])
-        except Unreachable:
-            return False
-
-    def call(self, do: str, **fields: Any) -> dict[str, Any]:
-        return wire.call(self.folders.socket, do, **fields)
 
     def board(self) -> None:
         self.call("job open", job="GC-2611", model="IC-8 rev C")
@@ -111,9 +95,7 @@ def bench_with(root: Path, driver: str = "scpi_supply:E36xx", control: str = "tr
             bench.start()
             yield bench
         finally:
-            if bench.process and bench.process.poll() is None:
-                bench.process.kill()
-                bench.process.wait()
+            bench.kill()
 
 
 @pytest.fixture
@@ -191,9 +173,7 @@ def test_off_within_250_ms(bench: Bench, n: int) -> None:
 
 def test_kill_9_leaves_it_to_the_supply_and_off_comes_first_at_the_next_start(bench: Bench) -> None:
     bench.inject()
-    assert bench.process is not None
-    bench.process.kill()
-    bench.process.wait()
+    bench.kill()
     assert bench.supply.on  # nothing of ours runs any more: the supply's own limits hold (docs/supply.md)
     bench.start()
     until(lambda: not bench.supply.on, what="off to come first")

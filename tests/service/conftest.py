@@ -41,21 +41,24 @@ def until(condition: Callable[[], Any], limit_s: float = 20.0, what: str = "", e
     return found
 
 
-class Running:
-    """A service process on a bench with one virtual handheld."""
+class Service:
+    """A service process of one bench folder."""
 
-    def __init__(self, folders: Folders, handheld: Handheld, terminal: VirtualTerminal) -> None:
+    def __init__(self, folders: Folders) -> None:
         self.folders = folders
-        self.handheld = handheld
-        self.terminal = terminal
         self.process: subprocess.Popen[bytes] | None = None
 
-    def start(self) -> None:
+    def launch(self) -> None:
+        """Start it, and wait for nothing."""
         self.process = subprocess.Popen(
             [sys.executable, "-m", "meterlink", "run", "--dir", str(self.folders.root)],
             stdin=subprocess.DEVNULL,
             stderr=(self.folders.root / "service.log").open("ab"),
         )
+
+    def start(self) -> None:
+        """Start it, and wait until its first instrument is heard."""
+        self.launch()
         until(self.answers, what="the service to answer")
 
     def answers(self) -> bool:
@@ -74,6 +77,21 @@ class Running:
         self.process.terminate()
         return self.process.wait(20)
 
+    def kill(self) -> None:
+        """Kill what still runs."""
+        if self.process and self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+
+
+class Running(Service):
+    """A service on a bench with one virtual handheld."""
+
+    def __init__(self, folders: Folders, handheld: Handheld, terminal: VirtualTerminal) -> None:
+        super().__init__(folders)
+        self.handheld = handheld
+        self.terminal = terminal
+
 
 @contextmanager
 def bench_at(root: Path, rate_hz: float = 50.0) -> Iterator[Running]:
@@ -87,9 +105,7 @@ def bench_at(root: Path, rate_hz: float = 50.0) -> Iterator[Running]:
         try:
             yield running
         finally:
-            if running.process and running.process.poll() is None:
-                running.process.kill()
-                running.process.wait()
+            running.kill()
 
 
 @pytest.fixture

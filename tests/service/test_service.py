@@ -107,9 +107,7 @@ def test_noise_is_counted_and_told(tmp_path: Path) -> None:
         running.terminal.unplug()
         running.terminal._stream = lambda t: b"\x55\xaa\x00"
         running.terminal.plug()
-        running.process = subprocess.Popen(
-            [sys.executable, "-m", "meterlink", "run", "--dir", str(running.folders.root)], stderr=subprocess.DEVNULL
-        )
+        running.launch()
 
         def likely() -> Any:
             try:
@@ -206,9 +204,7 @@ def test_without_a_service(tmp_path: Path) -> None:
 def test_a_port_that_is_not_there_is_told_and_tried_again(tmp_path: Path) -> None:
     with bench_at(tmp_path / "bench") as running:
         running.terminal.unplug()
-        running.process = subprocess.Popen(
-            [sys.executable, "-m", "meterlink", "run", "--dir", str(running.folders.root)], stderr=subprocess.DEVNULL
-        )
+        running.launch()
 
         def lost() -> Any:
             try:
