@@ -31,8 +31,9 @@ class Pane(Widget):
         """Take the view as it stands at monotonic second t."""
         text = Text("\n", no_wrap=True, overflow="ellipsis").join(self.lines(view, t))
         if text != self._text or text.spans != self._text.spans:
+            taller = text.plain.count("\n") != self._text.plain.count("\n")
             self._text = text
-            self.refresh()
+            self.refresh(layout=taller)
 
     def lines(self, view: View, t: float) -> list[Text]:
         raise NotImplementedError
@@ -60,7 +61,7 @@ class Head(Pane):
     def lines(self, view: View, t: float) -> list[Text]:
         now, state = view.context, view.state
         if not view.attached:
-            said = f" NOT ATTACHED  {safe(view.why or '')}".ljust(self.size.width)
+            said = " NOT ATTACHED: no service is heard; it attaches again by itself".ljust(self.size.width)
             return [Text(said, f"{self.tone('bad')} reverse")]
         parts = [
             safe(now.get("job") or "no job"),
@@ -156,7 +157,7 @@ class Point(Pane):
         if point:
             if point.get("where"):
                 out += self.wrapped(safe(point["where"]), "bold")
-            out.append(Text(f" expect {words.band(state.get('band'), point['unit'])}"))
+            out += self.wrapped(f"expect {words.band(state.get('band'), point['unit'])}", "")
             if point.get("range"):
                 out.append(Text(f" range {safe(point['range'])}", self.tone("quiet")))
         if state.get("confirm"):
@@ -172,7 +173,7 @@ class Point(Pane):
                 words_ = "take a board: b, or scan its mark"
             else:
                 words_ = "the sheet is done: p goes to a point, b takes the next board" if points else "free: no sheet"
-            return self.wrapped(words_ if view.attached else "", "bold")
+            return self.wrapped(words_ if view.attached else safe(view.why or ""), "bold")
         where = f"  {place}/{len(points)}" if place else ""
         for size, rows in ((2, 14), (1, 6)):
             columns = blocks.width(name, size)
@@ -191,6 +192,8 @@ class Keeps(Pane):
     def lines(self, view: View, t: float) -> list[Text]:
         if view.injecting or view.ended or view.cleared:
             return self._feeding(view)
+        if not view.attached:
+            return []
         keeps = view.state.get("keeps") or []
         out = [Text(" last keeps" if keeps else " nothing kept on this board yet", self.tone("quiet"))]
         for k in keeps[: max(0, self.size.height - 1)]:
