@@ -159,7 +159,7 @@ class Ledger:
         return self.jobs[job].boards.get(board)
 
     def state(self, board: BoardView) -> str:
-        """Its state now, with the reason where one was given."""
+        """Its state now, in one of the words of STATES."""
         for n in reversed(self.standing(board.events)):
             if n.record.state:
                 return str(n.record.state)

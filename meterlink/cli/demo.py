@@ -14,7 +14,7 @@ from meterlink.cli.output import say
 from meterlink.errors import CheckFailed
 from meterlink.folders import bench_folder
 
-RATE_HZ = 16.0  # readings a second; the chip whose frames they are sends 4, and the demo would take minutes
+RATE_HZ = 20.0  # readings a second; the chip whose frames they are sends 4, and the demo would take minutes
 QUICK_HZ = 40.0
 
 
@@ -30,6 +30,9 @@ def demo(
     Example: meterlink demo --quick --dir demo-bench
     """
     from meterlink.demo.play import play, stay
+    from meterlink.demo.world import JOB
+    from meterlink.report.text import file_name
+    from meterlink.report.write import material, write
 
     root = dir_ or Path(tempfile.mkdtemp(prefix="meterlink-demo-"))
     folders = bench_folder(root)
@@ -39,7 +42,11 @@ def demo(
     except TimeoutError as error:
         raise CheckFailed(f"the demo stopped: {error}; its journal is in {folders.journal}") from error
     typer.echo("")
-    desk.job_show("GC-2611", dir_=root)
+    desk.job_show(JOB, dir_=root)
     journal.verify(dir_=root)
+    page = folders.reports / f"{file_name(JOB)}.html"
+    page.parent.mkdir(parents=True, exist_ok=True)
+    write(material(folders.journal, JOB), page)
+    typer.echo(f"the report: {page}")
     typer.echo(f"the journal: {folders.journal}")
     say(f"{time.monotonic() - began:.1f} s")

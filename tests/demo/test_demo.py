@@ -59,6 +59,8 @@ def test_it_tells_the_whole_job(demo: Any) -> None:
     assert re.search(r"F1 +continuity +0L +open +tap", text)
     assert "1.429 A" in text and "nearest to the short: C412" in text and "the short has cleared" in text
     assert str(folder / "journal") in text
+    page = Path(re.search(r"the report: (.+)", text)[1])  # type: ignore[index]
+    assert "Job GC-2611" in page.read_text(encoding="utf-8") and page.is_relative_to(folder)
     assert "nothing wrong was found" in text
 
 
