@@ -209,9 +209,9 @@ def board(bench: Bench, case: Case) -> None:
         return
     if case.short_ohm is not None:
         search(bench, case, case.short_ohm)
-    bench.do("find", what="found", part=repair.part, text=repair.found)
-    say(f"  found: {repair.part} {repair.found}")
-    if case.short_ohm is None:
+    else:
+        bench.do("find", what="found", part=repair.part, text=repair.found)
+        say(f"  found: {repair.part} {repair.found}")
         for part in (repair.part, *repair.also):
             bench.do("find", what=repair.done, part=part)
             say(f"  {repair.done}: {part}")
@@ -251,6 +251,7 @@ def search(bench: Bench, case: Case, short_ohm: float) -> None:
     places = rank(ledger, view, on["amperes"])
     near, beside = places[0], [p.point for p in places[1:] if p.same]
     say(f"    nearest to the short: {near.point}" + (f", not to be told from {', '.join(beside)}" if beside else ""))
+    bench.do("find", what="found", part=repair.part, text=repair.found)
     mark = bench.ear.heard
     bench.supply.load = Load(rail_ohm=Decimal(str(HEALTHY_OHM)))
     bench.do("find", what=repair.done, part=repair.part)
