@@ -50,7 +50,9 @@ def test_links_resolve(name: str) -> None:
         assert file.exists(), f"{name}: {target}"
         if anchor:
             headings = re.findall(r"^#+ (.*)$", file.read_text(encoding="utf-8"), re.MULTILINE)
-            assert anchor in {re.sub(r"[^\w -]", "", h.lower()).replace(" ", "-") for h in headings}, f"{name}: {target}"
+            assert anchor in {re.sub(r"[^\w -]", "", h.lower()).replace(" ", "-") for h in headings}, (
+                f"{name}: {target}"
+            )
     for path in re.findall(r"(?<![\w/])docs/[\w-]+\.(?:md|sh|py|json)", page):
         assert (ROOT / path).is_file(), f"{name}: {path}"
 
@@ -63,7 +65,9 @@ def test_files_that_the_readme_and_the_developers_page_name_exist() -> None:
 
 def test_documents_that_the_source_names_exist() -> None:
     """An error message or a docstring that sends somebody to a document sends them to one that is there."""
-    sources = [p for folder in ("meterlink", "drivers") for p in (ROOT / folder).rglob("*") if p.suffix in (".py", ".toml")]
+    sources = [
+        p for folder in ("meterlink", "drivers") for p in (ROOT / folder).rglob("*") if p.suffix in (".py", ".toml")
+    ]
     named = {
         (p.relative_to(ROOT), doc)
         for p in sources

@@ -149,7 +149,9 @@ def test_the_supplys_figures_are_the_programs() -> None:
     assert f"{SET_UP_S:g} s longer than the hold" in page
     assert MEASURE_S == 0.1 and "each 0.1 s" in page
     assert (ClearWatch.CLEARED, ClearWatch.BACK, ClearWatch.LOOKS, ClearWatch.FIRST) == (0.5, 0.8, 3, 5)
-    assert "below half" in page and "above 80 %" in page and "first five looks" in page and "three looks in a row" in page
+    assert (
+        "below half" in page and "above 80 %" in page and "first five looks" in page and "three looks in a row" in page
+    )
 
 
 def test_the_arithmetic_of_the_copper() -> None:
