@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Annotated
 
 import typer
 
 from meterlink.cli.output import Dir
+from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
 
 
@@ -21,6 +23,10 @@ def screen(
 
     Example: meterlink screen --light
     """
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise BadInput(
+            "the screen needs a terminal; for a script there are: meterlink status, meterlink journal follow"
+        )
     from meterlink.screen.app import BenchScreen
     from meterlink.screen.feed import Socket
 

@@ -13,7 +13,7 @@ import pytest
 
 from tests.service.conftest import Running, bench_at, until
 
-pytestmark = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
+tmux = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
 
 
 class Terminal:
@@ -55,6 +55,7 @@ def bench(tmp_path: Path) -> Iterator[Running]:
         yield running
 
 
+@tmux
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 def test_keys_in_and_screen_out(bench: Running, tmp_path: Path, size: tuple[int, int]) -> None:
     command = (sys.executable, "-m", "meterlink", "screen", "--dir", str(bench.folders.root))
@@ -76,6 +77,7 @@ def test_keys_in_and_screen_out(bench: Running, tmp_path: Path, size: tuple[int,
         terminal.end()
 
 
+@tmux
 def test_it_waits_for_a_service_that_is_not_there(tmp_path: Path) -> None:
     command = (sys.executable, "-m", "meterlink", "screen", "--light", "--dir", str(tmp_path / "b"))
     terminal = Terminal(tmp_path / "tmux", 80, 24, *command)
@@ -90,3 +92,10 @@ def test_it_waits_for_a_service_that_is_not_there(tmp_path: Path) -> None:
         until(lambda: terminal.ended, what="the screen to close")
     finally:
         terminal.end()
+
+
+def test_without_a_terminal_it_says_so_in_one_line() -> None:
+    command = [sys.executable, "-m", "meterlink", "screen"]
+    done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=30, check=False)
+    assert done.returncode == 2 and not done.stdout
+    assert done.stderr.startswith("meterlink: the screen needs a terminal") and done.stderr.count("\n") == 1
