@@ -1,7 +1,7 @@
 """What can go wrong, one class for each person who must act.
 
 The message says what, where (file, line, key, offset, hex) and what to do; it is one line and
-reaches the user as it is. Exit codes are mapped in meterlink/cli/main.py and nowhere else.
+reaches the user as it is. Exit codes are mapped in meterlink/exits.py and nowhere else.
 Foreign exceptions stop at the border where they arise (`raise ... from`).
 """
 
@@ -41,9 +41,7 @@ class JournalFailed(MeterlinkError):  # noqa: N818
     dropped   readings that were withdrawn, by instrument: the caller counts them and writes a `gap`
     """
 
-    def __init__(
-        self, message: str = "", *, full: bool = False, dropped: dict[str, int] | None = None
-    ) -> None:
+    def __init__(self, message: str = "", *, full: bool = False, dropped: dict[str, int] | None = None) -> None:
         super().__init__(message)
         self.full = full
         self.dropped: dict[str, int] = dropped or {}

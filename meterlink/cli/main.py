@@ -1,7 +1,6 @@
-"""The command `meterlink`: one typer application out of a file per command group, and the exit codes.
+"""The command `meterlink`: one typer application out of a file per command group.
 
-Exit codes (docs/commands.md): 0 done, 1 a check found something wrong, 2 wrong usage or bad input,
-3 the service cannot be reached, 4 refused. No traceback ever reaches a user.
+Every error ends as one line on stderr and an exit code (meterlink/exits.py); no traceback ever reaches a user.
 """
 
 from __future__ import annotations
@@ -12,24 +11,10 @@ import sys
 import typer
 
 from meterlink import __version__, errors
+from meterlink.exits import exit_code
 
 # typer keeps its own copy of click from 0.20 on: the root of its errors is reached through what it exports
 ClickError: type[Exception] = typer.BadParameter.__mro__[2]
-
-EXIT: dict[type, int] = {
-    errors.CheckFailed: 1,
-    errors.JournalBroken: 1,
-    errors.BadInput: 2,
-    errors.Unreachable: 3,
-    errors.LinkLost: 3,
-    errors.Refused: 4,
-    errors.JournalFailed: 4,
-}
-
-
-def exit_code(error: errors.MeterlinkError) -> int:
-    """The exit code of an error: that of the nearest class in EXIT, else 2."""
-    return next((EXIT[c] for c in type(error).__mro__ if c in EXIT), 2)
 
 
 def _version(wanted: bool) -> None:

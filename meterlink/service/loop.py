@@ -19,6 +19,7 @@ from meterlink.bench.core import Bench
 from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, TakeBoard
 from meterlink.bench.ledger import Ledger
 from meterlink.errors import BadInput, JournalFailed, MeterlinkError, Refused
+from meterlink.exits import exit_code
 from meterlink.folders import Folders
 from meterlink.journal.reader import entries
 from meterlink.journal.writer import Writer
@@ -248,9 +249,6 @@ class Service:
                 event = self._requests.event(ask.request, now)
                 outcome, seqs = self._event(event, now)
             except MeterlinkError as error:
-                # imported late: the exit codes are the command line's, and this is its answer
-                from meterlink.cli.main import exit_code
-
                 ask.reply({"ok": False, "error": str(error), "code": exit_code(error)})
                 if not isinstance(error, JournalFailed):  # that alarm has sounded
                     self.effect(Effect("refused", str(error)))

@@ -18,14 +18,9 @@ from pathlib import Path
 from typing import Any
 
 from meterlink import errors
+from meterlink.exits import error_of
 
 LONGEST = 1 << 20  # bytes of one request; what is longer is refused and the peer dropped
-CODES: dict[int, type[errors.MeterlinkError]] = {
-    1: errors.CheckFailed,
-    2: errors.BadInput,
-    3: errors.Unreachable,
-    4: errors.Refused,
-}
 
 
 @contextmanager
@@ -62,7 +57,7 @@ def call(path: Path, do: str, **fields: Any) -> dict[str, Any]:
         raise errors.Unreachable(f"the service ended before it answered {do!r}")
     reply: dict[str, Any] = json.loads(line)
     if not reply["ok"]:
-        raise CODES.get(reply["code"], errors.MeterlinkError)(reply["error"])
+        raise error_of(reply["code"], reply["error"])
     return reply
 
 
