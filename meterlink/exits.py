@@ -1,13 +1,14 @@
 """The exit codes: what an error means to a script, on the command line and on the service's socket. The one place.
 
 0 done, 1 a check found something wrong, 2 wrong usage or bad input, 3 the service (or a port) cannot be reached,
-4 refused. Source: docs/commands.md.
+4 refused; 70 a fault of meterlink's own (EX_SOFTWARE of sysexits.h). Source: docs/commands.md.
 """
 
 from __future__ import annotations
 
 from meterlink import errors
 
+FAULT = 70
 EXIT: dict[type, int] = {
     errors.CheckFailed: 1,
     errors.JournalBroken: 1,

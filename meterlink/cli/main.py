@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import os
 import sys
+import tempfile
+import traceback
 
 import typer
 
 from meterlink import __version__, errors
-from meterlink.exits import exit_code
+from meterlink.exits import FAULT, exit_code
 
 # typer keeps its own copy of click from 0.20 on: the root of its errors is reached through what it exports
 ClickError: type[Exception] = typer.BadParameter.__mro__[2]
@@ -65,4 +67,9 @@ def main() -> None:
         # the reader of our output has gone; Python would complain once more when it flushes at the end
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 0
+    except Exception as error:  # noqa: BLE001 - a fault of ours: one line for the user, the rest in a file for us
+        with tempfile.NamedTemporaryFile("w", prefix="meterlink-fault-", suffix=".txt", delete=False) as file:
+            traceback.print_exc(file=file)
+        sys.stderr.write(f"meterlink: a fault of its own ({type(error).__name__}); please send us {file.name}\n")
+        code = FAULT
     sys.exit(code)
