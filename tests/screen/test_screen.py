@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from textual.color import Color
-from textual.pilot import Pilot
 
-from meterlink.bench.injection import CAUTIONS
 from meterlink.errors import Refused, Unreachable
 from meterlink.screen.app import DARK, LIGHT, BenchScreen
 from meterlink.screen.feed import Socket
@@ -25,67 +22,14 @@ from meterlink.screen.pictures import (
     SHEETS,
     SMALL,
     Still,
-    app_text,
-    feeding,
     picture,
     reading,
     state,
 )
+from tests.screen.told import Bench, Refusing, run, screen
 from tests.service.conftest import bench_at, until
 
 DOCS = Path(__file__).parents[2] / "docs" / "screen"
-
-
-class Bench:
-    """A screen on a service that we tell what to say."""
-
-    def __init__(self, app: BenchScreen, service: Still, pilot: Pilot[None]) -> None:
-        self.app, self.service, self.pilot = app, service, pilot
-
-    async def until(self, condition: Callable[[], Any], what: str = "") -> None:
-        for _ in range(500):
-            if condition():
-                return
-            await self.pilot.pause(0.01)
-        pytest.fail(f"waited for {what or condition}; the screen shows\n{self.text}")
-
-    async def tell(self, *messages: dict[str, Any]) -> None:
-        for message in messages:
-            self.app._told(message)
-        await self.pilot.pause()
-        self.app.paint()
-        await self.pilot.pause()
-
-    async def press(self, *keys: str) -> None:
-        await self.pilot.press(*keys)
-
-    async def asked(self, *requests: tuple[str, dict[str, Any]]) -> None:
-        """The service was asked this, and nothing else, since the last look."""
-        await self.until(lambda: len(self.service.asked) >= len(requests), f"{requests}, not {self.service.asked}")
-        assert self.service.asked == [(do, {"source": "key", **fields}) for do, fields in requests]
-        self.service.asked.clear()
-
-    @property
-    def text(self) -> str:
-        return app_text(self.app)
-
-
-@asynccontextmanager
-async def screen(
-    *messages: dict[str, Any], size: tuple[int, int] = SMALL, now: float = 0.0, service: Still | None = None, **how: Any
-) -> AsyncIterator[Bench]:
-    service = service or Still(*(messages or AT_3V3))
-    app = BenchScreen(service, now=lambda: now, **how)
-    async with app.run_test(size=size) as pilot:
-        bench = Bench(app, service, pilot)
-        await bench.until(lambda: app.view.attached, "the first state")
-        await bench.tell()
-        yield bench
-    service.end()
-
-
-def run(test: Callable[[], Any]) -> None:
-    asyncio.run(test())
 
 
 @pytest.mark.parametrize(("file", "moment", "size", "light", "keys"), SHEETS, ids=[s[0] for s in SHEETS])
@@ -197,70 +141,6 @@ def test_escape_leaves_every_question_without_a_trace() -> None:
     run(test)
 
 
-ORDER = {"rail": "+3V3", "volts": 1.0, "amperes": 1.5, "hold_s": 10.0, "nominal": None, "confirm": True}
-FORM = ("i", "enter", *"1", "enter", *"1.5", "enter", "enter", "enter")
-
-
-def test_injecting_shows_the_cautions_and_wants_a_y() -> None:
-    async def test() -> None:
-        async with screen() as bench:
-            await bench.press(*FORM)
-            shown = " ".join(bench.text.replace("┃", " ").split())
-            await bench.press("enter", "space")
-            await bench.asked()
-            assert not bench.app.view.injecting
-            for words in CAUTIONS.split(";"):
-                assert words.split()[-1] in shown
-            await bench.press("y")
-            await bench.asked(("supply inject", ORDER))
-            assert bench.app.view.injecting  # from the asking on
-
-    run(test)
-
-
-def test_while_a_rail_is_fed_any_key_is_off_and_nothing_else() -> None:
-    async def test() -> None:
-        async with screen() as bench:
-            for i, key in enumerate(("space", "q", "ctrl+c", "b", "escape", "f5", "G", "y", "enter", "z", "ctrl+q")):
-                bench.app._now = lambda i=i: 10.0 * i
-                await bench.tell(*feeding())
-                await bench.press(key)
-                await bench.asked(("supply off", {}))
-                ended = {"why": f"key {i}", "off": True, "energy_j": 0.4, "instrument": "supply", "rail": "+3V3"}
-                await bench.tell({"event": "injection", "state": "ended", **ended})
-                assert f"ended: key {i}; 0.40 J" in bench.text
-                await bench.press("space")  # the same press once more, by a hand that was too quick
-                await bench.asked()
-                assert len(bench.app.screen_stack) == 1
-
-    run(test)
-
-
-def test_a_question_gives_way_to_an_injection_that_a_command_began() -> None:
-    async def test() -> None:
-        async with screen() as bench:
-            await bench.press("f")
-            await bench.tell(*feeding())
-            await bench.until(lambda: len(bench.app.screen_stack) == 1, "the question to give way")
-            await bench.press("y")
-            await bench.asked(("supply off", {}))
-
-    run(test)
-
-
-class Refusing(Still):
-    """A service that refuses everything."""
-
-    def __init__(self, error: Exception) -> None:
-        super().__init__(*AT_3V3)
-        self.error = error
-
-    def call(self, do: str, **fields: Any) -> dict[str, Any]:
-        if do == "status":
-            return {}
-        raise self.error
-
-
 def test_a_refusal_is_one_line_until_something_happens() -> None:
     async def test() -> None:
         async with screen(service=Refusing(Refused("no meter has shown\nanything for 3 s"))) as bench:
@@ -268,26 +148,6 @@ def test_a_refusal_is_one_line_until_something_happens() -> None:
             await bench.until(lambda: "× no meter has shown anything for 3 s" in bench.text)
             await bench.tell({"event": "effect", "sound": "ok", "text": "+3V3 ok"})
             assert "× no meter" not in bench.text and "√ OK  +3V3 ok" in bench.text
-
-    run(test)
-
-
-def test_an_injection_that_was_refused_leaves_the_keys_as_they_were() -> None:
-    async def test() -> None:
-        async with screen(service=Refusing(Refused("5 W is above this bench's ceiling"))) as bench:
-            await bench.press(*FORM, "y")
-            await bench.until(lambda: "above this bench's ceiling" in bench.text)
-            assert not bench.app.view.injecting
-
-    run(test)
-
-
-def test_an_off_that_does_not_reach_the_service_says_so() -> None:
-    async def test() -> None:
-        async with screen(service=Refusing(Unreachable("the service does not answer"))) as bench:
-            await bench.tell(*feeding())
-            await bench.press("space")
-            await bench.until(lambda: "SUPPLY NOT SWITCHED OFF, do it by hand" in bench.text)
 
     run(test)
 
