@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import shutil
 import stat
 import subprocess
@@ -12,13 +13,15 @@ from typing import Any
 
 import pytest
 
-from meterlink import checkup
+from meterlink import checkup, registry
 from meterlink.checkup import examine
 from meterlink.cli import setup
 from meterlink.folders import Folders, bench_folder
 from meterlink.pedal.gestures import Timing
 from meterlink.pedal.machine import Pedal
 from meterlink.service.config import load
+from meterlink.virtual.handheld import Handheld
+from meterlink.virtual.terminal import VirtualTerminal
 
 
 def answers(*lines: str) -> Any:
@@ -37,7 +40,7 @@ def test_the_interview_writes_a_file_that_loads(folders: Folders, monkeypatch: p
     told: list[str] = []
     text = setup.interview(
         folders,
-        answers('bench "left"', "N.", "meter", "fs9712", "fs9721", "", "psu", "ka", "/dev/ttyACM0", ""),
+        answers('bench "left"', "N.", "meter", "fs9712", "fs9721", "", "psu", "ka", "/dev/ttyACM0", "", "perhaps", ""),
         told.append,
     )
     folders.config.write_text(text, encoding="utf-8")
@@ -46,6 +49,36 @@ def test_the_interview_writes_a_file_that_loads(folders: Folders, monkeypatch: p
     assert {n: s.name for n, s in loaded.specs.items()} == {"meter": "fs9721", "psu": "ka"}
     assert loaded.controls == {}  # a supply is only read until its owner says otherwise
     assert any("did you mean" in line for line in told)  # the mistyped driver was asked for again
+
+
+def test_the_pedal_is_found_by_pressing_it(folders: Folders, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Pressed:
+        def __init__(self, port: str) -> None:
+            self.script = [[], [("DSR", True)]]
+
+        def changes(self, wait_s: float) -> list[tuple[str, bool]]:
+            return self.script.pop(0)
+
+        def close(self) -> None:
+            """Nothing to give back."""
+
+    monkeypatch.setattr("meterlink.pedal.switches.Contacts", Pressed)
+    told: list[str] = []
+    text = setup.interview(folders, answers("", "", "meter", "", "", "", "contact", "/dev/ttyUSB7"), told.append)
+    folders.config.write_text(text, encoding="utf-8")
+    pedal = load(folders.config, folders).config.pedal
+    assert pedal is not None and pedal.switches == {"DSR": "gestures"} and "  press the pedal now" in told
+
+
+def test_a_meter_is_heard_or_the_cause_is_named(folders: Folders) -> None:
+    spec = registry.find("fs9721")
+    handheld = Handheld(spec, random.Random(1), 20.0)
+    port = folders.root / "port"
+    with VirtualTerminal(port, stream=handheld.frame, rate_hz=20.0):
+        assert "it shows" in setup.hear(spec, str(port), spec.info.line)
+    with VirtualTerminal(port, stream=lambda t: b"\x55", rate_hz=50.0):
+        assert "no frame fits" in setup.hear(spec, str(port), spec.info.line, 0.5)
+    assert "not there" in setup.hear(spec, "/dev/not-there", spec.info.line)
 
 
 def test_a_file_that_is_there_is_not_written_over(folders: Folders) -> None:

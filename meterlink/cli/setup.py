@@ -18,6 +18,7 @@ from meterlink.folders import Folders, bench_folder
 if TYPE_CHECKING:
     from meterlink.pedal.machine import Pedal
     from meterlink.pedal.switches import Switches
+    from meterlink.reading import Line
 
 WORDS = {True: "good", False: "WRONG", None: "note"}
 
@@ -121,10 +122,12 @@ def setup(
     dir_: Dir = None,
     force: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
 ) -> None:
-    """Ask what is plugged in, write a commented bench file, and say how to try it.
+    """Ask what is plugged in, write a commented bench file, then try meters, pedal and sound.
 
     Example: meterlink setup
     """
+    from meterlink.service.config import load
+
     folders = bench_folder(dir_)
     if folders.config.exists() and not force:
         raise BadInput(f"{folders.config} is there already: edit it, or write over it with --force")
@@ -132,7 +135,37 @@ def setup(
     folders.config.parent.mkdir(parents=True, exist_ok=True)
     folders.config.write_text(text, encoding="utf-8")
     typer.echo(f"written: {folders.config}")
-    typer.echo("try it: meterlink doctor, meterlink sound, meterlink pedal, then meterlink run")
+    loaded = load(folders.config, folders)
+    for name, one in loaded.config.instruments.items():
+        typer.echo(f"{name}: {hear(loaded.specs[name], one.port, loaded.lines[name])}")
+    sound("ok", dir_)
+    typer.echo("next: meterlink doctor, then meterlink run")
+
+
+def hear(spec: registry.Spec, port: str, line: Line | None, limit_s: float = 6.0) -> str:
+    """What an instrument shows, or the likely cause why nothing is heard. Sends what the driver asks with."""
+    from meterlink.link.opening import open_link
+    from meterlink.service.supervisor import Health
+
+    try:
+        link = open_link(port, line, spec.info.usb)
+    except LinkLost as error:
+        return str(error)
+    driver, health, end = spec.driver(), Health(state="open"), time.monotonic() + limit_s
+    try:
+        while time.monotonic() < end:
+            if ask := driver.request(time.monotonic()):
+                link.write(ask)
+            data = link.read(0.05)
+            health.bytes += len(data)
+            if readings := driver.feed(data):
+                return f"heard, it shows {readings[-1].display or readings[-1].state}"
+    except LinkLost as error:
+        return str(error)
+    finally:
+        link.close()
+    health.frames = driver.frames
+    return health.likely(spec.info.poll_s is None, time.monotonic()) or "nothing was heard"
 
 
 def interview(folders: Folders, ask: Callable[..., str], tell: Callable[[str], None]) -> str:
@@ -144,19 +177,13 @@ def interview(folders: Folders, ask: Callable[..., str], tell: Callable[[str], N
     tables: list[str] = []
     while name := ask("An instrument's short name (empty: no more)", default="" if tables else "meter"):
         tables.append(_instrument(folders, name, ask, tell))
-        if name and len(tables) >= 8:
-            break
     lines = [
         "# The bench's file; meterlink doctor checks it, docs/operator.md explains every key.",
         f"bench = {_quoted(bench)}",
         *([f"operator = {_quoted(operator)}"] if operator else []),
         "",
         *tables,
-        "# A pedal: a foot switch between RTS and CTS of a spare serial adapter, or a keyboard-type USB pedal.",
-        "# [pedal]",
-        '# kind = "contact" # or "keyboard" with port = "VVVV:PPPP" and keys like b or f13',
-        '# port = "/dev/ttyUSB1"',
-        '# switches = { CTS = "gestures" } # tap: keep, double tap: back, long press: next',
+        *_pedal(ask, tell),
         "",
         "[sound]",
         "on = true",
@@ -165,6 +192,57 @@ def interview(folders: Folders, ask: Callable[..., str], tell: Callable[[str], N
         "",
     ]
     return "\n".join(lines)
+
+
+def _pedal(ask: Callable[..., str], tell: Callable[[str], None]) -> list[str]:
+    """The [pedal] table: which switch it is, is found by pressing it."""
+    kind = ""
+    while kind not in ("none", "contact", "keyboard"):
+        kind = ask("A pedal: none, contact (on a serial adapter's lines) or keyboard (USB)", default="none")
+    head = "# A pedal: a foot switch between RTS and CTS of a spare serial adapter, or a keyboard-type USB pedal."
+    if kind == "none":
+        return [
+            head,
+            "# [pedal]",
+            '# kind = "contact" # or "keyboard" with port = "VVVV:PPPP" and keys like b or f13',
+            '# port = "/dev/ttyUSB1"',
+            '# switches = { CTS = "gestures" } # tap: keep, double tap: back, long press: next',
+        ]
+    port = ask("  its port", default="/dev/ttyUSB1" if kind == "contact" else "VVVV:PPPP")
+    name = first_pressed(kind, port, tell) or ask("  its switch", default="CTS" if kind == "contact" else "b")
+    return [
+        head,
+        "[pedal]",
+        f'kind = "{kind}"',
+        f"port = {_quoted(port)}",
+        f'switches = {{ {name} = "gestures" }} # tap: keep, double tap: back, long press: next',
+    ]
+
+
+def first_pressed(kind: str, port: str, tell: Callable[[str], None], limit_s: float = 10.0) -> str | None:
+    """The switch that is pressed first; None, with a word, when none was or the pedal cannot be opened."""
+    from meterlink.pedal.switches import Contacts, Keyboard
+
+    try:
+        switches = Contacts(port) if kind == "contact" else Keyboard(port)
+    except (LinkLost, BadInput) as error:
+        tell(f"  {error}")
+        return None
+    tell("  press the pedal now")
+    end = time.monotonic() + limit_s
+    try:
+        while time.monotonic() < end:
+            for name, down in switches.changes(0.05):
+                if down:
+                    tell(f"  that is {name}")
+                    return name
+    except LinkLost as error:
+        tell(f"  {error}")
+        return None
+    finally:
+        switches.close()
+    tell("  nothing was pressed")
+    return None
 
 
 def _plugged_in() -> list[tuple[str, str]]:
