@@ -22,7 +22,6 @@ EXITS: dict[str, tuple[int, ...]] = {
     "supply inject": (1, *ASKS),
     "demo": (1, *ASKS),
     "run": (4,),
-    "screen": (3,),
     "doctor": CHECK,
     "journal verify": CHECK,
     "journal seal": ASKS,

@@ -10,8 +10,9 @@ import pytest
 from typer.testing import CliRunner
 
 from meterlink import errors
-from meterlink.cli.main import EXIT, application, exit_code
+from meterlink.cli.main import application
 from meterlink.cli.reference import EXITS, HEAD, page
+from meterlink.exits import EXIT, exit_code
 from tests.docs.pages import KNOWN, ours, text
 
 # these open a port, stay open, or are run elsewhere: tests/demo, tests/link, tests/screen, tests/drivers

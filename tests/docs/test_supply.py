@@ -14,11 +14,12 @@ import pytest
 from typer.testing import CliRunner
 
 from meterlink.bench.injection import ClearWatch
-from meterlink.cli.main import application, exit_code
+from meterlink.cli.main import application
 from meterlink.demo.play import Bench, running
 from meterlink.demo.technician import is_ended, is_flowing, is_kept, is_sound
 from meterlink.demo.world import ALONG, SHEET
 from meterlink.errors import MeterlinkError
+from meterlink.exits import exit_code
 from meterlink.folders import bench_folder
 from meterlink.virtual.supply import Load
 from tests.docs.pages import lines, text

@@ -6,6 +6,7 @@ import configparser
 import math
 import re
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import msgspec
@@ -18,6 +19,7 @@ from meterlink.checkup import ROOM_BYTES
 from meterlink.cli.setup import MEANING
 from meterlink.folders import bench_folder
 from meterlink.pedal.gestures import Timing
+from meterlink.pedal.reports import USAGES, name_of
 from meterlink.service.config import Config, Instrument, LineOverride, load
 from meterlink.service.injector import SET_UP_S
 from meterlink.settle import Rules
@@ -85,6 +87,15 @@ def test_the_unit_is_one_that_notifies() -> None:
     assert unit["Service"]["ExecStart"].endswith("/meterlink run")
 
 
+def test_keys_are_named_as_the_operators_page_says(tmp_path: Path) -> None:
+    """0x65 is the HID usage Keyboard Application (HID Usage Tables, from memory), which has no name here."""
+    assert "keys `b`, `f13`, `page-up`, or `0x65`" in " ".join(text("docs/operator.md").split())
+    assert {"b", "f13", "page-up"} <= set(USAGES)
+    assert name_of(0x65) == "0x65"
+    pedal = '[pedal]\nkind = "keyboard"\nport = "1209:0001"\nswitches = { 0x65 = "keep" }\n'
+    assert read(pedal, tmp_path).pedal is not None
+
+
 # -- the technician's page
 
 
@@ -105,8 +116,8 @@ def test_each_sound_is_told_as_it_sounds() -> None:
         p = pitches[name]
         count = next(n for word, n in counts.items() if how.startswith(word))
         assert len(p) == (8 if "four times" in how else count), name
-        rises = all(a < b for a, b in zip(p, p[1:], strict=False)) and len(p) > 1
-        falls = all(a > b for a, b in zip(p, p[1:], strict=False)) and len(p) > 1
+        rises = all(a < b for a, b in pairwise(p)) and len(p) > 1
+        falls = all(a > b for a, b in pairwise(p)) and len(p) > 1
         assert ("rising" in how, "three tones, falling" in how) == (rises, falls), name
     assert pitches["short"] == pitches["short"][:2] * 2
     assert pitches["short"][0] > pitches["short"][1]
