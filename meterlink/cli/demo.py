@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import tempfile
 import time
 from pathlib import Path
@@ -34,6 +35,8 @@ def demo(
     from meterlink.report.text import file_name
     from meterlink.report.write import material, write
 
+    for number in (signal.SIGTERM, signal.SIGHUP):  # ended from outside, it still ends the service that it started
+        signal.signal(number, signal.default_int_handler)
     root = dir_ or Path(tempfile.mkdtemp(prefix="meterlink-demo-"))
     folders = bench_folder(root)
     began = time.monotonic()

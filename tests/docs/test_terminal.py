@@ -1,9 +1,10 @@
-"""docs/supply.md: a service whose terminal is closed ends in order, and switches off what it fed."""
+"""Ended from outside, in order: a service whose terminal is closed (docs/supply.md), a demo that is told to end."""
 
 from __future__ import annotations
 
 import os
 import pty
+import signal
 import subprocess
 import sys
 from decimal import Decimal
@@ -11,11 +12,13 @@ from pathlib import Path
 
 from meterlink.demo.play import wait_ready
 from meterlink.demo.technician import Ear, is_flowing
+from meterlink.errors import Unreachable
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
 from meterlink.service import wire
 from meterlink.virtual.supply import Load, ScpiEnd, VirtualSupply
 from meterlink.virtual.terminal import VirtualTerminal
+from tests.service.conftest import until
 
 CONFIG = '[sound]\non = false\n[instruments.supply]\ndriver = "scpi_supply:E36xx"\nport = "{}"\ncontrol = true\n'
 # what a terminal program does: a session with this terminal as its controlling one (setsid(2), ioctl_tty(2))
@@ -60,3 +63,26 @@ def test_closing_the_terminal_switches_off(tmp_path: Path) -> None:
     off, stop = [e.record for e in entries(folders.journal, readings=False)][-2:]
     assert (off.event, off.rail) == ("off", "+3V3")
     assert stop.why == "SIGHUP"
+
+
+def test_a_demo_that_is_ended_leaves_no_service_behind(tmp_path: Path) -> None:
+    folders = bench_folder(tmp_path)
+    demo = subprocess.Popen(
+        [sys.executable, "-m", "meterlink", "demo", "--quick", "--dir", str(tmp_path)], stdout=subprocess.DEVNULL
+    )
+    try:
+        until(lambda: answers(folders.socket), what="the demo's service to answer")
+        demo.send_signal(signal.SIGTERM)
+        assert demo.wait(20) == 130
+    finally:
+        demo.kill()
+    assert not answers(folders.socket)
+    last = [e.record for e in entries(folders.journal, readings=False)][-1]
+    assert last.why == "SIGTERM"
+
+
+def answers(socket: Path) -> bool:
+    try:
+        return bool(wire.call(socket, "status"))
+    except Unreachable:
+        return False
