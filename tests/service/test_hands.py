@@ -125,7 +125,8 @@ def check(running: Running, job: str, hands: Hands) -> None:
     assert found.keys() == hands.wanted.keys()
     for where, kept in found.items():
         meant = hands.wanted[where]
-        assert kept == pytest.approx(meant, abs=0.006) if meant is not None else kept is None, where
+        right = kept is None if meant is None else kept == pytest.approx(meant, abs=0.003, rel=0.005)
+        assert right, f"{where}: {kept} was kept, {meant} was meant"
     hands.wanted.clear()
 
 
