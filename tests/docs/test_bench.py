@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from meterlink.cli.main import application
 from meterlink.demo.technician import Ear, is_kept
 from meterlink.demo.world import SHEET
-from tests.docs.pages import KNOWN, blocks, lines, split
+from tests.docs.pages import KNOWN, blocks, lines, shown, split
 from tests.service.conftest import Running, bench_at
 
 DONE = 0
@@ -109,6 +109,27 @@ def test_a_powered_point_asks_and_the_first_tap_only_confirms(bench: Running) ->
     assert [(r["kind"], r.get("powered")) for r in first["records"]] == [("context", True)]
     lift(bench, ear)
     assert touch(bench, ear, 3.302)["point"] == "+3V3 on", "lift and touch again"
+
+
+def test_the_readmes_ten_lines(bench: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In their order; where a point is to be touched it is. `run` is what runs, `screen` stays open."""
+    monkeypatch.chdir(bench.folders.root)
+    Path("sheet.toml").write_bytes(Path("ic-8-rev-c.toml").read_bytes())
+    ear = Ear(bench.folders.socket)
+    ran = []
+    for line in shown("README.md"):
+        if line.startswith(("meterlink run", "meterlink screen")):
+            continue
+        if line == "meterlink keep":
+            bench.handheld.dial("continuity")
+            assert touch(bench, ear, 0.3)["verdict"] == "ok"
+            mark = ear.heard
+            bench.handheld.dial("diode")
+            ear.wait(lambda m: m.get("function") == "diode", mark, what="the dial to be turned")
+        result = run(line, bench.folders.root)
+        assert result.exit_code == DONE, f"{line}: {result.exception} {result.output}"
+        ran.append(line)
+    assert len(ran) >= 8
 
 
 def test_the_operators_commands(bench: Running, monkeypatch: pytest.MonkeyPatch) -> None:
