@@ -125,7 +125,9 @@ def check(running: Running, job: str, hands: Hands) -> None:
     assert found.keys() == hands.wanted.keys()
     for where, kept in found.items():
         meant = hands.wanted[where]
-        right = kept is None if meant is None else kept == pytest.approx(meant, abs=0.003, rel=0.005)
+        right = (
+            kept is None if meant is None else kept == pytest.approx(meant, abs=0.008)
+        )  # the neighbours are 0.020 away
         assert right, f"{where}: {kept} was kept, {meant} was meant"
     hands.wanted.clear()
 
