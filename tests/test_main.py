@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -47,3 +50,55 @@ def test_a_fault_of_our_own_is_one_line_and_a_file(
     file = Path(re.search(r"send us (\S+)", said)[1])  # type: ignore[index]
     assert "ZeroDivisionError: oops" in file.read_text()
     file.unlink()
+
+
+def command(*arguments: str, **more: Any) -> subprocess.CompletedProcess[str]:
+    more.setdefault("stdout", subprocess.PIPE)
+    return subprocess.run(
+        [sys.executable, "-m", "meterlink", *arguments], stderr=subprocess.PIPE, text=True, timeout=60, **more
+    )
+
+
+FULL = pytest.mark.skipif(not Path("/dev/full").is_char_device(), reason="no /dev/full here")
+
+
+@FULL
+@pytest.mark.parametrize("arguments", [("driver", "list"), ("driver", "list", "--json"), ("--help",)])
+def test_an_output_that_is_full_is_refused_in_one_line(arguments: tuple[str, ...]) -> None:
+    """full(4): every write to /dev/full fails as on a full disk. Table, JSON lines and help print by three ways."""
+    with Path("/dev/full").open("w") as full:
+        done = command(*arguments, stdout=full)
+    assert done.returncode == 4
+    assert done.stderr.startswith("meterlink: the output cannot be written") and done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("arguments", [("driver", "list"), ("driver", "list", "--json"), ("driver", "show", "fs9721")])
+def test_a_reader_that_goes_is_no_error(arguments: tuple[str, ...]) -> None:
+    """As in `meterlink driver list | head -1`: exit 1 would say that a check found something wrong."""
+    read, write = os.pipe()
+    os.close(read)
+    try:
+        done = command(*arguments, stdout=write)
+    finally:
+        os.close(write)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("arguments", [(), ("job",)])
+def test_no_command_shows_the_help_and_nothing_else(arguments: tuple[str, ...]) -> None:
+    done = command(*arguments)
+    assert done.returncode == 2 and "Usage:" in done.stdout + done.stderr
+    assert "(see --help)" not in done.stderr
+
+
+def test_a_terminal_without_utf_8_gets_the_table_all_the_same() -> None:
+    done = command("driver", "list", env={**os.environ, "PYTHONIOENCODING": "ascii"})
+    assert (done.returncode, done.stderr) == (0, "") and "fs9721" in done.stdout
+
+
+def test_a_file_in_the_way_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    for place in ("file", "file/below"):
+        done = command("demo", "--quick", "--dir", str(tmp_path / place))
+        assert done.returncode == 2
+        assert done.stderr.startswith(f"meterlink: {tmp_path}") and done.stderr.count("\n") == 1

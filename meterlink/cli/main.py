@@ -5,10 +5,13 @@ Every error ends as one line on stderr and an exit code (meterlink/exits.py); no
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import sys
 import tempfile
 import traceback
+from contextlib import suppress
 
 import typer
 
@@ -50,26 +53,69 @@ def application() -> typer.Typer:
 
 def main() -> None:
     """Run it; every error of ours is one line on stderr and its exit code."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a terminal or a file's name need not be UTF-8
     try:
         result = application()(standalone_mode=False)
+        sys.stdout.flush()
         code = result if isinstance(result, int) else 0
     except errors.MeterlinkError as error:
-        sys.stderr.write("meterlink: " + " ".join(str(error).split()) + "\n")
+        _say(str(error))
         code = exit_code(error)
     except typer.Abort:
         code = 130
     except ClickError as error:
-        sys.stderr.write(f"meterlink: {error.format_message()} (see --help)\n")  # type: ignore[attr-defined]
+        if words := error.format_message():  # type: ignore[attr-defined]  # none where the help was shown instead
+            _say(f"{words} (see --help)")
         code = 2
     except KeyboardInterrupt:
         code = 130
     except BrokenPipeError:
-        # the reader of our output has gone; Python would complain once more when it flushes at the end
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         code = 0
-    except Exception as error:  # noqa: BLE001 - a fault of ours: one line for the user, the rest in a file for us
-        with tempfile.NamedTemporaryFile("w", prefix="meterlink-fault-", suffix=".txt", delete=False) as file:
-            traceback.print_exc(file=file)
-        sys.stderr.write(f"meterlink: a fault of its own ({type(error).__name__}); please send us {file.name}\n")
-        code = FAULT
+    except SystemExit as ended:  # so typer and rich end where the reader of our output has gone
+        if not isinstance(ended.__context__, BrokenPipeError):
+            raise
+        _drop_output()
+        code = 0
+    except OSError as error:
+        _drop_output()
+        code = _system(error)
+    except Exception as error:  # noqa: BLE001 - a fault of ours
+        code = _fault(error)
     sys.exit(code)
+
+
+def _say(text: str) -> None:
+    with suppress(OSError):  # standard error may be as full as the output
+        sys.stderr.write("meterlink: " + " ".join(text.split()) + "\n")
+
+
+def _drop_output() -> None:
+    """What is still waiting goes nowhere: else Python would complain once more when it flushes at the end."""
+    with suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _system(error: OSError) -> int:
+    """A disk that is full is a refusal; what a named file does not allow is the user's to mend; else it is ours."""
+    where = error.filename or "the output"
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        _say(f"{where} cannot be written ({error.strerror}): free space, then try again")
+        return exit_code(errors.Refused())
+    if error.filename:
+        _say(f"{where}: {error.strerror}; check the name and whether you may use it")
+        return exit_code(errors.BadInput())
+    return _fault(error)
+
+
+def _fault(error: Exception) -> int:
+    """A fault of our own: one line for the user, the rest in a file for us."""
+    try:
+        with tempfile.NamedTemporaryFile("w", prefix="meterlink-fault-", suffix=".txt", delete=False) as file:
+            traceback.print_exception(type(error), error, error.__traceback__, file=file)
+        told = f"please send us {file.name}"
+    except OSError:
+        told = f"{error}; there was no room to write more"
+    _say(f"a fault of its own ({type(error).__name__}); {told}")
+    return FAULT
