@@ -102,7 +102,8 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     """Turn one round, or one VAL1?, VAL2?, VAL?, MEAS?, into readings.
 
     Takes   the joined replies with their prompts, and the joined queries. Format 2 names its unit and needs none.
-    Gives   the main display, and channel "2" for the second. Resolution: the last mantissa digit.
+    Gives   the main display, and channel "2" for the second. Resolution: the last mantissa digit. A number in format 1
+            whose FUNC? nobody asked is the function unknown, as the sheet's lone VAL1? is.
     Raises  BadFrame, and nothing else; also for a refused value (prompt ?> or !>), a function that changed.
     Source  8808A Users Manual ch. 4; UNIT_TEXTS and FUNCTIONS.
     """
@@ -126,10 +127,13 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
             raise BadFrame(f"{query} brings no reading: {frame.hex()}")
     if not values or len(values) > 2 or any(len(names) > 1 for names in functions.values()):
         raise BadFrame(f"no one or two values, or the function changed between the two FUNC?: {frame.hex()}")
-    return [_reading(c, text, next(iter(functions[c]), ""), modifiers, asked is None, frame) for c, text in values]
+    queries = "" if asked is None else asked.decode("latin-1")
+    names = {c: next(iter(found), "" if f"FUNC{c}?" in queries else None) for c, found in functions.items()}
+    return [_reading(c, text, names[c], modifiers, asked is None, frame) for c, text in values]
 
 
-def _reading(channel: str, text: str, function: str, modifiers: int, alone: bool, frame: bytes) -> Reading:
+def _reading(channel: str, text: str, function: str | None, modifiers: int, alone: bool, frame: bytes) -> Reading:
+    """One display's reading; function is None where nobody asked for it, and "" where the answer named none."""
     found = NUMBER.fullmatch(text)
     if not found:
         raise BadFrame(f"{text!r} is no number: {frame.hex()}")
@@ -147,7 +151,12 @@ def _reading(channel: str, text: str, function: str, modifiers: int, alone: bool
     decibel = unit_text == "DB" or (channel == "1" and bool(modifiers & DB))
     name = function or PLAIN.get(unit_text or "", "")
     power = channel == "1" and bool(modifiers & DB_POWER)
-    if (name not in FUNCTIONS and not decibel) or power or not isinstance(exponent, int):
+    shown = FUNCTIONS.get(name)
+    if decibel:
+        shown = ("level", None, "dB")
+    elif function is None and unit_text is None:
+        shown = ("unknown", None, "1")
+    if shown is None or power or not isinstance(exponent, int):
         return Reading(
             function="unknown",
             value=None,
@@ -157,7 +166,7 @@ def _reading(channel: str, text: str, function: str, modifiers: int, alone: bool
             display=text,
             channel=other,
         )
-    kind, coupling, unit = ("level", None, "dB") if decibel else FUNCTIONS[name]
+    kind, coupling, unit = shown
     over = abs(value) >= OVER
     return Reading(
         function=kind,

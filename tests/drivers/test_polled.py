@@ -171,3 +171,23 @@ def test_a_round_reads_back_what_was_shown(spec: registry.Spec) -> None:
     readings = spec.decode(built, joined)
     assert readings
     assert spec.decode(spec.module.build(readings, spec.model), joined) == readings
+
+
+@pytest.mark.parametrize(
+    ("asked", "reply", "shown"),
+    [
+        (b"VAL1?\r\n", b"+1.2345E+0\r\n=>\r\n", [("unknown", "1.2345", "1", "0.0001", "ok")]),  # C1; prompt M
+        (b"MEAS1?\r\n", b"+1E+9\r\n=>\r\n", [("unknown", "None", "1", "None", "over")]),  # M
+        (
+            b"VAL?\r\n",
+            b"+5.0012E+0,+50.00E+0\r\n=>\r\n",
+            [("unknown", "5.0012", "1", "0.0001", "ok"), ("unknown", "50.00", "1", "0.01", "ok")],
+        ),
+        # FUNC1? was asked and did not answer: of what the number is stays open, and it is not taken
+        (b"FUNC1?\r\nVAL1?\r\n", b"!>\r\n+1.2345E+0\r\n=>\r\n", [("unknown", "None", "1", "None", "blank")]),
+    ],
+)
+def test_a_lone_value_of_the_fluke_set(asked: bytes, reply: bytes, shown: list[tuple[str, ...]]) -> None:
+    """The worked exchanges of sheet scpi-multimeters C, format 1: the number stands in the reply, its unit does not."""
+    readings = registry.find("fluke_ascii").decode(reply, asked)
+    assert [(r.function, str(r.value), r.unit, str(r.resolution), r.state) for r in readings] == shown
