@@ -68,6 +68,7 @@ def test_the_skeleton_passes(spoil: Callable[..., set[str]]) -> None:
     [
         ([('    published="sheet made (made up)",\n', '    published="",\n')], "INFO is complete"),
         ([("from decimal import Decimal\n", "import time\nfrom decimal import Decimal\n")], "It imports"),
+        ([("from decimal import Decimal\n", "import http.client\nfrom decimal import Decimal\n")], "It imports"),
         ([('(bool(flags & NEGATIVE), digits', "(not flags & NEGATIVE, digits")], "Recordings decode"),
         ([('3: ("resistance", None, "Ohm")', '3: ("resistance", None, "V")')], "Units fit"),
         ([("flags = OVER if reading.value is None else NEGATIVE * sign", "flags = 0")], "What build makes"),
