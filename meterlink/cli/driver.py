@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import shlex
 import sys
 import time
 from datetime import datetime, timezone
@@ -20,7 +22,27 @@ from meterlink.records import double
 
 app = typer.Typer(help="Drivers: the instruments that are known, and the kit for new ones.", no_args_is_help=True)
 
-Name = Annotated[str, typer.Argument(metavar="NAME", help="A driver's name, with a model where it has some: ka:V2.0")]
+Name = Annotated[
+    str,
+    typer.Argument(metavar="NAME|FILE", help="A driver's name, with a model where it has some: ka:V2.0; or its file."),
+]
+
+
+def _find(name: str, dir_: Path | None) -> registry.Spec:
+    """The driver of that name, or the one in a file that is being written; ":MODEL" behind either.
+
+    Raises  BadInput for none, one that cannot be loaded, or a model that it has not.
+    """
+    in_file = re.fullmatch(r"(.+\.py)(?::(.*))?", name)
+    if in_file is None:
+        return registry.find(name, bench_folder(dir_).drivers)
+    spec, model = registry.from_file(Path(in_file[1])), in_file[2]
+    if not model:
+        return spec
+    for one in spec.models():
+        if one.model == model:
+            return one
+    raise BadInput(f"driver {spec.name} has no model {model!r}; it has: {', '.join(spec.info.models) or 'none'}")
 
 
 @app.command("list")
@@ -47,7 +69,7 @@ def show(name: Name, dir_: Dir = None, json: Json = False) -> None:
 
     Example: meterlink driver show fs9721
     """
-    spec = registry.find(name, bench_folder(dir_).drivers)
+    spec = _find(name, dir_)
     about = _about(spec)
     if json:
         emit(about)
@@ -102,7 +124,7 @@ def decode(
 
     Example: echo 17 20 35 45 5B 69 7F 82 97 A0 B0 C0 D4 E0 | meterlink driver decode fs9721
     """
-    spec = registry.find(f"{name}:{model}" if model else name, bench_folder(dir_).drivers)
+    spec = _find(f"{name}:{model}" if model else name, dir_)
     for data in sys.stdin.buffer:
         text = data.decode("latin-1").strip()
         if text:
@@ -143,7 +165,7 @@ def _fields(reading: Reading, frame: bytes, asked: bytes | None) -> dict[str, An
 
 @app.command()
 def check(
-    name: Annotated[str, typer.Argument(metavar="NAME|FILE", help="A driver's name, or a driver file.")],
+    name: Name,
     dir_: Dir = None,
     json: Json = False,
 ) -> None:
@@ -153,8 +175,7 @@ def check(
     """
     from meterlink.driver_check import check_driver
 
-    is_file = name.endswith(".py")
-    spec = registry.from_file(Path(name)) if is_file else registry.find(name, bench_folder(dir_).drivers)
+    spec = _find(name, dir_)
     results = check_driver(spec)
     words = {True: "good", False: "WRONG", None: "-"}
     if json:
@@ -189,15 +210,15 @@ def new(
         raise BadInput(f"there is a driver {name} already: choose another name")
     for path in skeleton.write(name, to or own):
         typer.echo(path)
-    checked = (to / f"{name}.py") if to else name
-    say(f"now: meterlink driver check {checked}, and docs/writing-a-driver.md")
+    words = [str(to / f"{name}.py")] if to else [name] if dir_ is None else [name, "--dir", str(dir_)]
+    say(f"now: meterlink driver check {shlex.join(words)}, and docs/writing-a-driver.md")
 
 
 @app.command()
 def record(
     port: Annotated[str, typer.Argument(metavar="PORT", help="As meterlink ports names it.")],
     driver: Annotated[
-        str | None, typer.Option(help="A driver for the line's settings, and to ask a polled one.")
+        str | None, typer.Option(help="A driver, or its file: for the line's settings, and to ask a polled one.")
     ] = None,
     baud: Annotated[int | None, typer.Option(min=50, help="The line's speed, where there is no driver yet.")] = None,
     line: Annotated[str, typer.Option(metavar="8N1", help="Data bits, parity N, E or O, stop bits.")] = "8N1",
@@ -214,7 +235,7 @@ def record(
     from meterlink.cli.record import Session, typed
     from meterlink.link.opening import open_link
 
-    spec = registry.find(driver, bench_folder(dir_).drivers) if driver else None
+    spec = _find(driver, dir_) if driver else None
     if spec is None and baud is None and ":" not in port:
         raise BadInput(f"{port}: give --driver, or --baud and --line: which speed does it have?")
     settings = _line(baud, line) if baud else spec.info.line if spec else None

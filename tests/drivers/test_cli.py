@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -142,6 +144,38 @@ def test_check_says_good_or_wrong(run: Run, tmp_path: Path) -> None:
     assert "WRONG" in done.stdout
     assert "example.expected.jsonl, line 2" in done.stderr
     assert "cannot be loaded" in run("check", str(tmp_path / "none.py"), code=2).stderr
+
+
+def test_a_driver_in_a_file_is_shown_decoded_and_recorded_with(run: Run, tmp_path: Path) -> None:
+    """While it is written it is in no folder where drivers are looked for."""
+    run("new", "mine", "--to", str(tmp_path))
+    file = str(tmp_path / "mine.py")
+    assert json.loads(run("show", file, "--json").stdout)["origin"] == f"file: {file}"
+    frame = "11 20 35 40 50 60 73 81 90 A0 B0 C0 D0 E0\n"  # the skeleton's sheet: function 1, 05000, 3 decimals, minus
+    assert json.loads(run("decode", file, feed=frame).stdout)["readings"][0]["display"] == "-5.000 V"
+    source, out = tmp_path / "captures" / "mine" / "example.rec", tmp_path / "again.rec"
+    program = started("record", f"recording:{source}", "--driver", file, "--seconds", "0.2", "-o", str(out))
+    assert program.wait(timeout=60) == 0
+    assert out.read_text().startswith("# driver: mine\n")
+    assert "no model 'X'" in run("decode", f"{file}:X", code=2).stderr
+    assert "no model 'X'" in run("decode", file, "--model", "X", code=2).stderr
+
+
+def test_a_file_of_a_driver_with_models_takes_one(run: Run) -> None:
+    """Same bytes, another value: 180 is 18.0 A or 1.80 A by model (sheet supplies-ascii, M: Manson p. 16)."""
+    feed = f"{b'GETS'.hex()}0d : {b'150180'.hex()}0d{b'OK'.hex()}0d\n"
+    file = str(ROOT / "drivers" / "manson.py")
+    for model, amperes in (("HCS-3602", 18.0), ("HCS-3102", 1.8)):
+        readings = json.loads(run("decode", f"{file}:{model}", feed=feed).stdout)["readings"]
+        assert [r["value"] for r in readings if r["unit"] == "A"] == [amperes]
+
+
+def test_what_new_says_to_do_next_can_be_done(run: Run, tmp_path: Path) -> None:
+    for where in (("--dir", str(tmp_path / "a bench")), ("--to", str(tmp_path / "a folder"))):
+        told = run("new", "mine", *where).stderr
+        command = re.search(r"now: meterlink driver (.+), and docs/", told)
+        assert command
+        run(*shlex.split(command[1]))
 
 
 def test_new_overwrites_nothing_and_takes_no_name_twice(run: Run, tmp_path: Path) -> None:
