@@ -8,11 +8,13 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
 from meterlink.link.recording import expected, parse
+from meterlink.virtual.terminal import VirtualTerminal
 
 ROOT = Path(__file__).parents[2]
 GUIDE = (ROOT / "docs" / "writing-a-driver.md").read_text("utf-8")
@@ -92,6 +94,69 @@ def test_the_new_driver_works_where_a_pull_request_puts_it(outputs: dict[str, st
         text=True,
     )
     assert run.returncode == 0, run.stdout + run.stderr
+
+
+def test_the_new_driver_runs_live(outputs: dict[str, str], tmp_path: Path) -> None:
+    """Section 6: its bench folder and file, the service, status, keep, verify; a meter on a pseudo-terminal."""
+    bench = Path(outputs["folder"]) / "trial"
+    (toml,) = blocks(GUIDE, "toml")
+    assert "/dev/ttyUSB0" in toml
+    (bench / "bench.toml").write_text(toml.replace("/dev/ttyUSB0", str(tmp_path / "meter")))
+    frame = bytes.fromhex("11 20 35 40 50 60 73 81 90 A0 B0 C0 D0 E0")
+    env = {**os.environ, "XDG_RUNTIME_DIR": str(tmp_path)}
+
+    def run(*args: str) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-m", "meterlink", *args, "--dir", str(bench)]
+        return subprocess.run(command, cwd=ROOT, env=env, text=True, capture_output=True, timeout=30)
+
+    with VirtualTerminal(tmp_path / "meter", stream=lambda _: frame, rate_hz=10):
+        service = [sys.executable, "-m", "meterlink", "run", "--dir", str(bench)]
+        with subprocess.Popen(service, cwd=ROOT, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as live:
+            try:
+                deadline = time.monotonic() + 30
+                while (kept := run("keep")).returncode and time.monotonic() < deadline:
+                    pass  # the service is starting, or no reading has come yet
+                assert re.search(r"-5(\.0+)? V", kept.stdout), kept
+                status = run("status").stdout
+                assert "mymeter" in status
+                assert "open" in status
+            finally:
+                live.terminate()
+                live.wait(timeout=30)
+    assert run("journal", "verify").returncode == 0
+
+
+@pytest.mark.parametrize("text", [GUIDE, FORMAT], ids=["writing-a-driver", "recordings"])
+def test_the_files_that_are_named_are_there(text: str) -> None:
+    named = re.findall(r"(?:captures|drivers|tests|udev)/[\w/-]+\.(?:rec|py|rules)\b", text.replace("work/", "work:"))
+    named = [name for name in named if "mymeter" not in name]
+    assert named
+    assert [name for name in named if not (ROOT / name).is_file()] == []
+
+
+def test_the_commands_of_the_pull_request(outputs: dict[str, str], tmp_path: Path) -> None:
+    """The lines that move and add, in a repository of their own, with what was written in work/."""
+    folder = tmp_path / "checkout"
+    shutil.copytree(Path(outputs["folder"]) / "work", folder / "work")
+    for name in ("drivers", "captures", "docs"):
+        (folder / name).mkdir()
+    for name in ("drivers.md", "wrong-values.md"):
+        (folder / "docs" / name).touch()
+    subprocess.run(["git", "init", "-q", str(folder)], check=True)
+    lines = [line.strip() for line in GUIDE.splitlines() if re.match(r"    (git|mv) ", line)]
+    assert len(lines) == 2
+    for line in lines:
+        subprocess.run(["sh", "-ec", line], cwd=folder, check=True, capture_output=True)
+    staged = subprocess.run(["git", "status", "--short"], cwd=folder, text=True, capture_output=True).stdout.split()[
+        1::2
+    ]
+    assert staged == [
+        "captures/mymeter/example.expected.jsonl",
+        "captures/mymeter/example.rec",
+        "docs/drivers.md",
+        "docs/wrong-values.md",
+        "drivers/mymeter.py",
+    ]
 
 
 def test_the_example_recording_of_the_format_is_one(tmp_path: Path) -> None:
