@@ -378,7 +378,10 @@ class Bench:
             names = ", ".join(p.name for p in self.sheet.points)
             raise BadInput(f"the sheet has no point {point!r}; it has {names}")
         desk.mark("test point", point)
-        return Outcome((self._moved(source, point=point),), (Effect("stepped", f"at {point}"),))
+        effect = Effect("stepped", f"at {point}")
+        if must := self.unconfirmed(None if self.injecting or not self.sheet else self.sheet.find(point)):
+            effect = Effect("confirm", f"before {point}: confirm that {must}")
+        return Outcome((self._moved(source, point=point),), (effect,))
 
     def _step(self, source: str, fresh: Mapping[str, str | None]) -> Outcome:
         """To the sheet's next point, skip rules honoured; `fresh` are verdicts not yet in the ledger."""

@@ -154,6 +154,15 @@ def test_powered_points_ask_first_and_the_tap_confirms(tmp_path: Path) -> None:
     assert len(world.kept) == 4
 
 
+def test_going_to_a_powered_point_asks_too(tmp_path: Path) -> None:
+    world = World(tmp_path)
+    world.do(e.GoTo("+3V3 on", "command"))
+    assert world.sounds[-1] == "confirm"
+    world.tap()
+    world.do(e.GoTo("VIN", "command"))
+    assert world.sounds[-1] == "confirm"
+
+
 def test_another_function_keeps_nothing_and_says_so(tmp_path: Path) -> None:
     world = World(tmp_path)
     world.touch("100.0", "resistance")
