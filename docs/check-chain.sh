@@ -6,5 +6,7 @@ cat "$1"/*.jsonl | { while IFS= read -r line; do seq=$((seq + 1))
     "{\"prev\":\"$prev\",\"seq\":$seq,\"at\":\""*) prev=$(printf %s "$line" | sha256sum | cut -c 1-64) ;;
     *) echo "record $seq does not follow the one before it: that one or this one was changed"; exit 1 ;;
   esac
-done; [ -z "$line" ] || { echo "behind record $seq a line has no end"; exit 1; }
+done
+[ -z "$line" ] || { echo "behind record $seq a line has no end"; exit 1; }
+[ "$seq" -gt 0 ] || { echo "there is no record in $1"; exit 1; }
 echo "$seq records, head $prev"; }

@@ -128,10 +128,12 @@ def main(folder):
                 elif r["kind"] == "void" and not 1 <= r["of"] <= seq:
                     wrong = "withdraws a record that is not before it"
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-                wrong = f"is no record: {error!r}"
+                wrong = f"is no record: {type(error).__name__}: {error}"
             if wrong:
                 sys.exit(f"{path.name}, line {number}: {wrong}")
             head, seq = hashlib.sha256(line[:-1]).hexdigest(), seq + 1
+    if not seq:
+        sys.exit(f"there is no record in {folder}")
     for what, count in sorted(counts.items()):
         print(count, what)
     print(f"{seq} records, head {head}")

@@ -101,6 +101,12 @@ def check(folder: Path, seal: records.Seal, signers: Path | None) -> Sealed:
     return Sealed(who=names[0])
 
 
+def beside(segment: Path) -> dict[int, str]:
+    """The signature files that lie beside a segment: the record through which each was made, and its name."""
+    names = (_SIGNATURE.fullmatch(p.name) for p in segment.parent.glob(f"{segment.name}.through-*.sig"))
+    return {int(m[2]): m[0] for m in names if m and m[1] == segment.name}
+
+
 def _keygen(arguments: list[str], segment: Path, size: int) -> subprocess.CompletedProcess[bytes]:
     """ssh-keygen -Y ... with the first bytes of a segment on its standard input, in constant memory."""
     try:

@@ -62,5 +62,7 @@ def _proof(what: str, checked: int, unchecked: Mapping[str, int]) -> str:
 def _result(r: Report) -> str:
     if r.fault_count:
         return f"{r.fault_count} lines are wrong" if r.fault_count > 1 else "a line is wrong"
+    if not r.records:
+        return "there is no record to check"
     missing = sum(r.readings_unchecked.values()) + sum(r.keeps_unchecked.values()) + r.unknown
     return "nothing wrong was found" + (f"; {missing} records could not be checked in full" if missing else "")

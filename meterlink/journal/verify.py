@@ -127,6 +127,8 @@ class Verification:
 
     def run(self) -> Report:
         """Raises BadInput when a file cannot be read."""
+        # looked for first: a seal that is made meanwhile is of records that the pass may not reach
+        sealed = {through: name for path in self._paths for through, name in seals.beside(path).items()}
         for path in self._paths:
             self.report.segments.append(path.name)
             segment = Segment(path)
@@ -139,6 +141,12 @@ class Verification:
         r = self.report
         if not r.fault_count and r.trusted and self._chain.met is None:
             self._wrong(self._before, f"the journal ends here and never passes through the head {r.trusted}")
+        if not r.fault_count and sealed and max(sealed) > self._chain.seq:
+            self._wrong(
+                self._before,
+                f"the journal ends at record {self._chain.seq}; {sealed[max(sealed)]} signed more:"
+                " newer records were cut off",
+            )
         r.last_seq, r.head, r.trusted_seq = self._chain.seq, self._chain.head, self._chain.met
         r.records = max(0, r.last_seq - r.first_seq + 1)
         r.kinds = dict(sorted(self._kinds.items()))

@@ -58,6 +58,28 @@ def test_the_chain_by_shell_and_sha256sum(journal: Path) -> None:
     assert shell(script, journal.parent).returncode == 1
 
 
+@pytest.mark.parametrize("left", ["compressed", "empty", "none"])
+def test_no_record_is_no_clean_result(journal: Path, left: str) -> None:
+    for path in journal.glob("*.jsonl"):
+        if left == "compressed":
+            path.rename(path.with_name(f"{path.name}.gz"))
+        elif left == "empty":
+            path.write_bytes(b"")
+        else:
+            path.unlink()
+    for script in (command_with("check-chain.sh"), command_with("check-journal.py", "python3")):
+        done = shell(script, journal.parent)
+        assert done.returncode == 1 and "there is no record in journal" in done.stdout + done.stderr
+
+
+def test_bytes_that_are_no_text_are_named_and_not_printed(journal: Path) -> None:
+    path = min(journal.glob("*.jsonl"))
+    path.write_bytes(b"x" * 100_000 + b"\xff\n" + path.read_bytes())
+    done = shell(command_with("check-journal.py", "python3"), journal.parent)
+    assert done.returncode == 1 and "line 1: is no record: UnicodeDecodeError" in done.stderr
+    assert len(done.stderr) < 300
+
+
 def test_one_link_by_hand(journal: Path) -> None:
     digest = shell(command_with("sed -n 1p"), journal.parent).stdout.split()[0]
     assert shell(command_with("sed -n 2p"), journal.parent).stdout.strip() == digest

@@ -123,3 +123,14 @@ def test_the_seal_covers_the_newest_whole_record(sealed: tuple[Path, records.Sea
     made = seals.make(journal, tmp_path / "owner")
     assert made.through == len(all_lines(journal))
     assert seals.check(journal, made, signers).who == "owner@bench"
+
+
+def test_records_that_were_signed_and_cut_off(sealed: tuple[Path, records.Seal, Path]) -> None:
+    """What is left is a whole chain; the signature that lies beside it tells of a record that is not there."""
+    journal, made, _ = sealed
+    segment = segments(journal)[-1]
+    segment.write_bytes(b"".join(segment.read_bytes().splitlines(keepends=True)[:-3]))
+    report = check(journal)
+    assert f"{made.signature_file} signed more: newer records were cut off" in report.faults[0].reason
+    (journal / made.signature_file).unlink()
+    assert check(journal).ok, "without it nothing tells: docs/auditor.md, section 2"
