@@ -1,0 +1,54 @@
+"""A file that appears whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import threading
+from pathlib import Path
+
+import pytest
+
+from meterlink.errors import BadInput, Refused
+from meterlink.wholefile import whole_file
+
+
+def test_an_older_file_stays_until_the_new_one_is_whole(tmp_path: Path) -> None:
+    target = tmp_path / "x"
+    target.write_bytes(b"old")
+    with pytest.raises(ZeroDivisionError), whole_file(target) as file:
+        file.write(b"half")
+        raise ZeroDivisionError
+    assert target.read_bytes() == b"old" and list(tmp_path.iterdir()) == [target]
+    with whole_file(target) as file:
+        file.write(b"new")
+        file.flush()
+        assert target.read_bytes() == b"old"
+    assert target.read_bytes() == b"new" and list(tmp_path.iterdir()) == [target]
+
+
+@pytest.mark.parametrize("place", ["folder", "file/below", "nowhere/x"])
+def test_a_place_that_cannot_be_written(tmp_path: Path, place: str) -> None:
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(BadInput, match="-o"), whole_file(tmp_path / place):
+        pass
+
+
+def test_a_pipe_is_written_to_and_stays_one(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    read: list[bytes] = []
+    reader = threading.Thread(target=lambda: read.append(pipe.read_bytes()), daemon=True)
+    reader.start()
+    with whole_file(pipe) as file:
+        file.write(b"through")
+    reader.join(10)
+    assert read == [b"through"] and pipe.is_fifo()
+
+
+@pytest.mark.skipif(not Path("/dev/full").is_char_device(), reason="no /dev/full here")
+def test_a_full_disk_is_a_refusal() -> None:
+    """full(4): every write fails as on a full disk."""
+    with pytest.raises(Refused, match="full"), whole_file(Path("/dev/full")) as file:
+        file.write(b"x")
+    assert Path("/dev/full").is_char_device()
