@@ -15,9 +15,14 @@ from meterlink.wholefile import whole_file
 def test_an_older_file_stays_until_the_new_one_is_whole(tmp_path: Path) -> None:
     target = tmp_path / "x"
     target.write_bytes(b"old")
-    with pytest.raises(ZeroDivisionError), whole_file(target) as file:
-        file.write(b"half")
-        raise ZeroDivisionError
+
+    def half() -> None:
+        with whole_file(target) as file:
+            file.write(b"half")
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        half()
     assert target.read_bytes() == b"old" and list(tmp_path.iterdir()) == [target]
     with whole_file(target) as file:
         file.write(b"new")
