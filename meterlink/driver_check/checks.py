@@ -13,7 +13,7 @@ import msgspec
 from construct import ConstructError
 
 from meterlink.driver_check.damage import flipped
-from meterlink.driver_check.play import built, own_recordings, play, round_asked, same, shapes
+from meterlink.driver_check.play import built, converse, own_recordings, play, round_asked, same, shapes
 from meterlink.driver_check.streams import cuts, damaged, in_step, noise, speed
 from meterlink.driver_check.tried import SEED, Failed, Tried
 from meterlink.errors import BadInput
@@ -22,6 +22,7 @@ from meterlink.link.recording import EXPECTED, expected
 from meterlink.reading import FUNCTIONS, BadFrame, Reading
 from meterlink.registry import Spec
 
+ANSWERED = 20  # about so many rounds are answered query by query
 SEEN_S = 2.0  # between what a person saw and the reading of it
 # parts of the standard library that do I/O, read a clock or start something
 IMPURE = frozenset(
@@ -210,7 +211,10 @@ def units(tried: Tried) -> str | None:
 
 
 def round_trip(tried: Tried) -> str | None:
-    """What build makes decodes to what was asked for."""
+    """What build makes decodes to what was asked for.
+
+    Of a polled instrument the replies of `answer` too, query by query: a virtual instrument gives those.
+    """
     wanted = shapes(tried.spec) or [t.readings for t in tried.trials if t.readings]
     if not hasattr(tried.spec.module, "build") or not wanted:
         return None
@@ -224,10 +228,20 @@ def round_trip(tried: Tried) -> str | None:
         for want in readings:
             if not any(same(want, got) and _alike(want, got) for got in shown):
                 raise Failed(f"{_words([want])} was built, {_words(shown)} decoded: {frame.hex(' ')}")
+        if hasattr(tried.spec.module, "answer") and tripped % max(1, len(wanted) // ANSWERED) == 0:
+            _answers(tried, readings, shown)
         tripped += 1
     if not tripped:
         raise Failed("build shows none of the readings it was asked for")
     return f"{tripped} frames"
+
+
+def _answers(tried: Tried, readings: Sequence[Reading], shown: Sequence[Reading]) -> None:
+    driver = tried.spec.driver()
+    one = readings[0] if len(readings) == 1 else readings
+    said = list(converse(driver, lambda asked: tried.spec.answer(asked, one) or b"", lambda: driver.frames > 0))
+    if len(said) != len(shown) or not all(same(a, b) for a, b in zip(said, shown, strict=True)):
+        raise Failed(f"answer is read as {_words(said) or driver.last_bad or 'nothing'}, build as {_words(shown)}")
 
 
 def _alike(want: Reading, got: Reading) -> bool:

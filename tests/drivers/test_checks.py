@@ -134,6 +134,17 @@ def test_missing_recordings_are_told(tmp_path: Path) -> None:
     assert failed() == {"Recordings decode to what is expected", "Every function has a recording"}
 
 
+def test_an_answer_that_is_not_what_build_gives_is_told() -> None:
+    """A virtual instrument sends what `answer` gives; of a polled driver build alone would prove nothing of it."""
+    meter = registry.find("scpi_meter:34401A").module
+    module = types.ModuleType("lies")
+    module.__dict__.update(vars(meter))
+    module.answer = lambda asked, reading, model=None: meter.answer(asked, reading, model).replace(b"E+0", b"E+1")  # type: ignore[attr-defined]
+    wrong = [r for r in check_driver(Spec(module, "test", "34401A"), n=20) if r.ok is False]
+    assert [r.name for r in wrong] == ["What build makes decodes to what was asked for"]
+    assert "answer is read as" in wrong[0].detail
+
+
 def test_a_driver_that_raises_anything_is_a_result_not_an_exception() -> None:
     fs9721 = registry.find("fs9721").module
     module = types.ModuleType("raises")
