@@ -26,7 +26,7 @@ INFO = Info(
     "are printed) and the counts for abnormal data. A count above the full scale is over. One count is "
     "range / full scale, taken for ranges of 6, 60, 600 only, where the sheet confirms it; the range is taken as a "
     "number after the function's comma (from memory). Anything else is a blank reading with the flag unreadable.",
-    wiring="Hioki's optical USB lead; DT4250 series: set 9600 instead of 19200",
+    wiring="Hioki's optical USB lead; DT4250 series: put line = { baudrate = 9600 } beside the port",
     line=Line(baudrate=19200),
     poll_s=0.5,
     models=tuple(FULL_SCALE),

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from importlib.metadata import EntryPoint
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from meterlink import registry
 from meterlink.driver_check import skeleton
 from meterlink.errors import BadInput
+from meterlink.reading import Line
 
 
 def test_the_bundled_ones_are_files_of_the_repository() -> None:
@@ -73,3 +76,15 @@ def test_models() -> None:
         registry.find("scpi_meter:8842A")
     with pytest.raises(BadInput, match="did you mean scpi_meter"):
         registry.find("scpi_metre")
+
+
+def test_settings_that_a_driver_tells_to_write_are_settings() -> None:
+    """`line = { ... }` in wiring or notes is for the bench's file: TOML, and keys and values of a Line."""
+    told = {}
+    for spec in registry.all_specs():
+        for text in re.findall(r"line = \{[^}]*\}", spec.info.wiring + " " + spec.info.notes):
+            written = msgspec.toml.decode(text)["line"]
+            assert set(written) <= set(Line.__struct_fields__)
+            told[spec.name] = msgspec.convert({"baudrate": 1, **written}, Line)
+    assert told["hioki"].baudrate == 9600  # DT4250 series: sheet hioki-dt4280, Transport
+    assert set(told) >= {"hioki", "poll14"}
