@@ -13,6 +13,7 @@ import pytest
 
 from meterlink import errors
 from meterlink.cli import main
+from meterlink.cli.output import table
 from meterlink.exits import CLASS, EXIT, error_of, exit_code
 
 
@@ -102,3 +103,26 @@ def test_a_file_in_the_way_is_one_line(tmp_path: Path) -> None:
         done = command("demo", "--quick", "--dir", str(tmp_path / place))
         assert done.returncode == 2
         assert done.stderr.startswith(f"meterlink: {tmp_path}") and done.stderr.count("\n") == 1
+
+
+def test_a_question_without_an_answer_is_wrong_usage(tmp_path: Path) -> None:
+    done = command("setup", "--dir", str(tmp_path), stdin=subprocess.DEVNULL)
+    assert done.returncode == 2 and "call this in a terminal" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_narrow_terminal_cuts_nothing_off(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "30")
+    monkeypatch.setenv("FORCE_COLOR", "1")  # rich takes the output for a terminal then
+    table(("mark", "since"), [("GC-" + "0123456789" * 3, "2026-11-25 13:52")])
+    shown = re.sub(r"\x1b\[[0-9;]*m", "", capsys.readouterr().out)
+    assert "\u2026" not in shown
+    column = "".join(line.split()[0] for line in shown.splitlines() if line.strip())
+    assert "GC-" + "0123456789" * 3 in column
+
+
+def test_a_piped_table_has_no_blanks_at_its_ends(capsys: pytest.CaptureFixture[str]) -> None:
+    table(("board", "text"), [("GC-01", "x" * 40), ("GC-02", None)])
+    assert all(line == line.rstrip() for line in capsys.readouterr().out.splitlines())

@@ -104,9 +104,28 @@ def act(folders: Folders, json: bool, do: str, **fields: Any) -> None:
         if json:
             emit(record)
     if not json:
-        kept = [r for r in reply["records"] if r["kind"] == "kept"]
-        words = [_kept(r) for r in kept] or reply["text"] or ["done"]
-        typer.echo("; ".join(words))
+        kept = [_kept(r) for r in reply["records"] if r["kind"] == "kept"]
+        words = kept or reply["text"] or [told for r in reply["records"] if (told := _told(r))]
+        typer.echo("; ".join(words or ["done"]))
+
+
+def _told(r: dict[str, Any]) -> str:
+    """What was recorded, in words: a command that takes the current board or job says which that was."""
+    words: tuple[str | None, ...]
+    match r["kind"]:
+        case "context":
+            return f"at {r['point'] or 'no point'}" + (f", stage {r['stage']}" if r["stage"] else "")
+        case "job":
+            words = (f"job {r['job']}:", r["event"], r["state"], r["text"])
+        case "board":
+            words = (f"board {r['board']}:", r["state"] or r["event"], r["text"])
+        case "finding":
+            words = (f"board {r['board'] or '-'}:", r["what"], r["part"], r["text"])
+        case "void":
+            words = (f"record {r['of']} is withdrawn:", r["why"])
+        case _:
+            return ""
+    return " ".join(filter(None, words))
 
 
 def keep(dir_: Dir = None, json: Json = False) -> None:

@@ -52,4 +52,4 @@ def demo(
     write(material(folders.journal, JOB), page)
     typer.echo(f"the report: {page}")
     typer.echo(f"the journal: {folders.journal}")
-    say(f"{time.monotonic() - began:.1f} s")
+    say(f"it took {time.monotonic() - began:.1f} s; look closer: meterlink board show GC-04 --dir {root}")

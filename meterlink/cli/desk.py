@@ -11,7 +11,7 @@ import typer
 from meterlink.bench.ledger import BoardView, Ledger
 from meterlink.bench.nearest import Place, flowed, injected, rank
 from meterlink.cli.bench import act
-from meterlink.cli.output import Dir, Json, emit, table
+from meterlink.cli.output import Dir, Json, emit, minute, table
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
@@ -117,8 +117,11 @@ def job_show(name: Annotated[Text, typer.Argument(metavar="JOB")] = None, dir_: 
     for note in row["notes"]:
         typer.echo(f"note: {note}")
     table(
-        ("board", "state", "since", "by", "keeps", "findings"),
-        [(b["board"], b["state_text"], b["since"], b["by"], b["keeps"], "; ".join(b["findings"])) for b in boards],
+        ("board", "state", "since (UTC)", "by", "keeps", "findings"),
+        [
+            (b["board"], b["state_text"], minute(b["since"]), b["by"], b["keeps"], "; ".join(b["findings"]))
+            for b in boards
+        ],
     )
 
 
@@ -265,9 +268,9 @@ def board_list(of: OfJob = None, dir_: Dir = None, json: Json = False) -> None:
             emit(row)
         return
     table(
-        ("job", "board", "state", "since", "by", "keeps", "findings"),
+        ("job", "board", "state", "since (UTC)", "by", "keeps", "findings"),
         [
-            (r["job"], r["board"], r["state_text"], r["since"], r["by"], r["keeps"], "; ".join(r["findings"]))
+            (r["job"], r["board"], r["state_text"], minute(r["since"]), r["by"], r["keeps"], "; ".join(r["findings"]))
             for r in rows
         ],
     )
@@ -293,7 +296,9 @@ def board_show(mark: str, of: OfJob = None, dir_: Dir = None, json: Json = False
         if json:
             emit(row)
             continue
-        typer.echo(f"job {view.job}, board {mark}: {row['state_text']} (since {row['since']}, by {row['by']})")
+        typer.echo(
+            f"job {view.job}, board {mark}: {row['state_text']} (since {minute(row['since'])} UTC, by {row['by']})"
+        )
         for finding in row["findings"]:
             typer.echo(f"  {finding}")
         table(

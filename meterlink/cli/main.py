@@ -62,8 +62,12 @@ def main() -> None:
     except errors.MeterlinkError as error:
         _say(str(error))
         code = exit_code(error)
-    except typer.Abort:
+    except typer.Abort as ended:  # so typer ends a question, for Ctrl-C and for an end of the input alike
+        sys.stderr.write("\n")  # the question stands on that line
         code = 130
+        if isinstance(ended.__context__, EOFError):
+            _say("the question found nobody to answer it: call this in a terminal")
+            code = exit_code(errors.BadInput())
     except ClickError as error:
         if words := error.format_message():  # type: ignore[attr-defined]  # none where the help was shown instead
             _say(f"{words} (see --help)")

@@ -31,11 +31,22 @@ def say(text: str) -> None:
 
 
 def table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
-    """A plain table on stdout; cells are text, never markup."""
-    out = Table(*columns, box=box.SIMPLE_HEAD, pad_edge=False)
+    """A plain table on stdout; cells are text, never markup. What is too long goes on below: nothing is cut."""
+    out = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for column in columns:
+        out.add_column(column, overflow="fold")
     for row in rows:
         out.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
-    console = Console(highlight=False, soft_wrap=not Console().is_terminal)
-    if not console.is_terminal:
-        console = Console(highlight=False, width=200)
-    console.print(out)
+    console = Console(highlight=False)
+    if console.is_terminal:
+        console.print(out)
+        return
+    console = Console(highlight=False, width=200)
+    with console.capture() as drawn:
+        console.print(out)
+    typer.echo("\n".join(line.rstrip() for line in drawn.get().splitlines()))
+
+
+def minute(at: str) -> str:
+    """A record's time for the eye, in UTC to the minute; `--json` gives all of it."""
+    return at[:16].replace("T", " ")
