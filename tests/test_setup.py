@@ -36,7 +36,7 @@ def folders(tmp_path: Path) -> Folders:
 
 
 def test_the_interview_writes_a_file_that_loads(folders: Folders, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(setup, "_plugged_in", lambda: [("/dev/ttyUSB0", "opto cable")])
+    monkeypatch.setattr(setup, "_plugged_in", lambda folders: [("/dev/ttyUSB0", "opto cable")])
     told: list[str] = []
     text = setup.interview(
         folders,

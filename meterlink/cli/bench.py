@@ -12,6 +12,7 @@ import typer
 
 from meterlink.cli.output import Dir, Json, emit, say, table
 from meterlink.folders import Folders, bench_folder
+from meterlink.report.text import quantity
 from meterlink.service import wire
 
 
@@ -93,7 +94,7 @@ def status(dir_: Dir = None, json: Json = False) -> None:
 
 
 def _kept(r: dict[str, Any]) -> str:
-    value = r["state"] if r["value"] is None else f"{r['value']:g} {r['unit']}"
+    value = r["state"] if r["value"] is None else quantity(r["value"], r["unit"], r["resolution"])
     return f"{r['board'] or '-'} {r['point'] or 'free'} {value} {r['verdict'] or ''}".strip()
 
 
@@ -114,9 +115,9 @@ def _told(r: dict[str, Any]) -> str:
     words: tuple[str | None, ...]
     match r["kind"]:
         case "context":
-            return f"at {r['point'] or 'no point'}" + (f", stage {r['stage']}" if r["stage"] else "")
+            words = (f"at {r['point']}," if r["point"] else None, f"stage {r['stage']}" if r["stage"] else None)
         case "job":
-            words = (f"job {r['job']}:", r["event"], r["state"], r["text"])
+            words = (f"job {r['job']}:", r["state"] if r["event"] == "changed" else r["event"], r["text"])
         case "board":
             words = (f"board {r['board']}:", r["state"] or r["event"], r["text"])
         case "finding":
@@ -125,7 +126,7 @@ def _told(r: dict[str, Any]) -> str:
             words = (f"record {r['of']} is withdrawn:", r["why"])
         case _:
             return ""
-    return " ".join(filter(None, words))
+    return " ".join(filter(None, words)).rstrip(",")
 
 
 def keep(dir_: Dir = None, json: Json = False) -> None:

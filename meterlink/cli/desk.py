@@ -15,6 +15,7 @@ from meterlink.cli.output import Dir, Json, emit, minute, table
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
+from meterlink.report.text import quantity
 
 job = typer.Typer(help="Jobs: one order, its customer, model and boards.", no_args_is_help=True)
 board = typer.Typer(help="Boards of a job: where each is, what was found and done.", no_args_is_help=True)
@@ -354,7 +355,7 @@ def points(ledger: Ledger, view: BoardView) -> list[dict[str, Any]]:
             dict.fromkeys(("before", "before_verdict", "after", "after_verdict", "changed")),
         )
         p["function"] = r.function
-        p[stage] = r.state if r.value is None else f"{r.value:g} {r.unit}"
+        p[stage] = r.state if r.value is None else quantity(r.value, r.unit, r.resolution)
         p[f"{stage}_verdict"] = r.verdict
         p[f"{stage}_record"] = {"seq": n.seq, **msgspec.to_builtins(r)}
     for p in pairs.values():

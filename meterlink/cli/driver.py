@@ -19,6 +19,7 @@ from meterlink.errors import BadInput, CheckFailed
 from meterlink.folders import bench_folder
 from meterlink.reading import BadFrame, Line, Reading
 from meterlink.records import double
+from meterlink.wholefile import not_written
 
 app = typer.Typer(help="Drivers: the instruments that are known, and the kit for new ones.", no_args_is_help=True)
 
@@ -257,7 +258,7 @@ def record(
     except FileExistsError as error:
         raise BadInput(f"{path} is there already: name another file with -o") from error
     except OSError as error:
-        raise BadInput(f"{path} cannot be written: {error.strerror}") from error
+        raise not_written(path, error, "name another file (-o)") from error
     finally:
         link.close()
     typer.echo(f"{path}: {session.bytes} bytes, {session.seen} displays told")

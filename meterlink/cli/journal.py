@@ -9,13 +9,14 @@ import time
 from collections.abc import Callable
 from contextlib import closing, suppress
 from datetime import datetime, timezone
+from functools import partial as partial_
 from pathlib import Path
 from typing import Annotated, Any
 
 import msgspec
 import typer
 
-from meterlink import records
+from meterlink import records, registry
 from meterlink.cli.output import Dir, Json, emit, table
 from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
 from meterlink.folders import Folders, bench_folder
@@ -281,6 +282,7 @@ def verify(
             trusted=since.lower() if since else None,
             chain_only=chain_only,
             partial=partial,
+            lookup=partial_(registry.find, folder=bench_folder(dir_).drivers),
             progress=lambda n: bar.advance(task, n),
         ).run()
     report.notes += notes

@@ -172,7 +172,7 @@ def interview(folders: Folders, ask: Callable[..., str], tell: Callable[[str], N
     """The questions and the file they make. `ask(question, default=...)` gives a line."""
     bench = ask("A name for this bench", default="bench 1")
     operator = ask("Who works at it (stands in the records)", default="")
-    for port, what in _plugged_in():
+    for port, what in _plugged_in(folders):
         tell(f"  {port}  {what}")
     tables: list[str] = []
     while name := ask("An instrument's short name (empty: no more)", default="" if tables else "meter"):
@@ -245,10 +245,10 @@ def first_pressed(kind: str, port: str, tell: Callable[[str], None], limit_s: fl
     return None
 
 
-def _plugged_in() -> list[tuple[str, str]]:
+def _plugged_in(folders: Folders) -> list[tuple[str, str]]:
     from meterlink.ports import found, serial_ports
 
-    specs = registry.all_specs()
+    specs = registry.all_specs(folders.drivers)
     try:
         listed = found(specs)
     except LinkLost:

@@ -16,6 +16,7 @@ from meterlink.bench.ledger import Ledger
 from meterlink.cli.output import Dir, Json, emit, say, table
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
+from meterlink.wholefile import not_written
 
 app = typer.Typer(help="Check sheets: the test points of a model, in order.", no_args_is_help=True)
 
@@ -117,5 +118,5 @@ def new(
     except FileExistsError as error:
         raise BadInput(f"{output} is there already: name another file") from error
     except OSError as error:
-        raise BadInput(f"{output} cannot be written: {error.strerror}") from error
+        raise not_written(output, error, "name another file (-o)") from error
     typer.echo(f"{output}: {len(sheets.load(output).points)} points; add where each is, and what is expected")

@@ -26,6 +26,7 @@ from meterlink.journal.chain import Chain, form
 from meterlink.journal.proofs import Keeps, Readings
 from meterlink.journal.reader import Place, Segment, lines, seq_of
 from meterlink.journal.segments import segment_key
+from meterlink.registry import Spec, find
 
 NAMED = 10  # faults that are told in full
 SMALL_S = 1.0  # a step back of the clock that is no matter: arrivals of two instruments are written together
@@ -99,10 +100,11 @@ class Verification:
         trusted: str | None = None,
         chain_only: bool = False,
         partial: bool = False,
+        lookup: Callable[[str], Spec] = find,
         progress: Progress = lambda n: None,
         wait: Callable[[float], None] = time.sleep,
     ) -> None:
-        """Takes the segments in order; `partial`: they may begin in the middle of a journal."""
+        """Takes the segments in order; `partial`: they may begin in the middle of a journal; `lookup` finds drivers."""
         self.report = Report(chain_only=chain_only, trusted=trusted)
         self._paths = list(paths)
         self._signers = signers
@@ -115,7 +117,7 @@ class Verification:
             self._chain = Chain(seq - 1, first.text[9:73].decode(), trusted)
             self.report.first_seq = seq
             self.report.notes.append(f"begins at record {seq}: what came before was not given")
-        self._readings = Readings(whole=self.report.first_seq == 1)
+        self._readings = Readings(self.report.first_seq == 1, lookup)
         self._keeps = Keeps(self.report.first_seq)
         self._kinds: Counter[str] = Counter()
         self._running = False

@@ -14,7 +14,7 @@ def safe(text: str) -> str:
 
 
 def quantity(value: float | None, unit: str, state: str = "ok") -> str:
-    """A value with its prefixed unit, all its digits: 0.00047 V is "0.47 mV"; without a number its state."""
+    """A value with its prefixed unit, all its digits: 0.00047 V is "470 uV"; without a number its state."""
     if value is None:
         return state
     if unit in _PLAIN or value == 0:

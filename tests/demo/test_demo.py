@@ -110,7 +110,7 @@ def test_a_shell_loop_and_sha256sum_check_the_chain(segment: Path) -> None:
     while IFS= read -r line; do
       n=$((n+1))
       case $line in *'"prev":"'$prev'","seq":'$n,*) ;; *) echo "line $n"; exit 1;; esac
-      prev=$(printf %s "$line" | sha256sum | cut -d' ' -f1)
+      prev=$(printf %s "$line" | sha256sum); prev=${prev%% *}
     done < "$1"
     echo "$n lines, head $prev"
     """

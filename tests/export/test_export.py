@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from typer.testing import CliRunner, Result
 
@@ -196,9 +196,11 @@ def test_rfc_4180(row: Sequence[str | None], line: bytes) -> None:
 
 
 @given(st.lists(st.tuples(*[st.text(st.characters(exclude_categories=["Cs"]))] * 3), max_size=5))
+@example([("", "a\0b", "")])
 def test_any_text_is_read_back(rows: list[tuple[str, ...]]) -> None:
     text = b"".join(as_csv.lines(TEXTS, rows)).decode()
-    assert list(csv.reader(io.StringIO(text, newline=""), strict=True))[1:] == [list(row) for row in rows]
+    meant = [[cell.replace("\0", "\N{REPLACEMENT CHARACTER}") for cell in row] for row in rows]
+    assert list(csv.reader(io.StringIO(text, newline=""), strict=True))[1:] == meant
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
