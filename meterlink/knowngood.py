@@ -24,6 +24,7 @@ from meterlink.bench.verdict import judge
 from meterlink.errors import BadInput
 from meterlink.reading import Coupling
 from meterlink.tolerance import OUTLIER, modified_z, tolerance_factor
+from meterlink.wholefile import not_written
 
 COVERAGE = 0.95
 CONFIDENCE = 0.95
@@ -267,7 +268,7 @@ def store(folder: Path, known: KnownGoodFile) -> Path:
         part.write_bytes(text + b"\n")
         part.replace(path)
     except OSError as error:
-        raise BadInput(f"{path} cannot be written: {error.strerror}: free the folder, or name another") from error
+        raise not_written(path, error, "free the folder, or name another") from error
     return path
 
 

@@ -12,7 +12,14 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
-from meterlink.errors import BadInput, Refused
+from meterlink.errors import BadInput, MeterlinkError, Refused
+
+
+def not_written(target: Path, error: OSError, remedy: str) -> MeterlinkError:
+    """What a write that failed is to the user: a full disk is Refused, any other place is theirs to mend (BadInput)."""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return Refused(f"{target} cannot be written: the disk is full; free space, or {remedy}")
+    return BadInput(f"{target} cannot be written ({error.strerror}): {remedy}")
 
 
 @contextmanager
@@ -31,9 +38,7 @@ def whole_file(target: Path) -> Iterator[BinaryIO]:
         if plain:
             part.replace(target)
     except OSError as error:
-        if error.errno in (errno.ENOSPC, errno.EDQUOT):
-            raise Refused(f"{target} cannot be written: the disk is full; free space, or name another file") from error
-        raise BadInput(f"{target} cannot be written ({error.strerror}): name another file (-o)") from error
+        raise not_written(target, error, "name another file (-o)") from error
     finally:
         if plain:
             with suppress(OSError):  # not there any more, or never was

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import threading
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from meterlink.errors import BadInput, Refused
-from meterlink.wholefile import whole_file
+from meterlink.wholefile import not_written, whole_file
 
 
 def test_an_older_file_stays_until_the_new_one_is_whole(tmp_path: Path) -> None:
@@ -57,3 +58,14 @@ def test_a_full_disk_is_a_refusal() -> None:
     with pytest.raises(Refused, match="full"), whole_file(Path("/dev/full")) as file:
         file.write(b"x")
     assert Path("/dev/full").is_char_device()
+
+
+FULL = OSError(errno.ENOSPC, "No space left on device")
+
+
+@pytest.mark.parametrize(
+    ("error", "cls"), [(FULL, Refused), (PermissionError(errno.EACCES, "Permission denied"), BadInput)]
+)
+def test_what_a_failed_write_is_to_the_user(error: OSError, cls: type[Exception]) -> None:
+    told = not_written(Path("x"), error, "name another")
+    assert type(told) is cls and str(told).startswith("x cannot be written") and "name another" in str(told)

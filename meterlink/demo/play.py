@@ -32,7 +32,7 @@ from meterlink.demo.world import (
     SHEET,
     Case,
 )
-from meterlink.errors import BadInput, Unreachable
+from meterlink.errors import BadInput, Refused, Unreachable
 from meterlink.folders import Folders
 from meterlink.journal.reader import entries
 from meterlink.service import wire
@@ -165,7 +165,12 @@ def play(folders: Folders, rate_hz: float, say: Say, then: Callable[[Bench], Non
     if folders.journal.is_dir() and any(folders.journal.glob("*.jsonl")):
         raise BadInput(f"{folders.root} holds a journal already: name another folder (--dir)")
     with running(folders, rate_hz, say) as bench:
-        morning(bench)
+        try:
+            morning(bench)
+        except TimeoutError as error:
+            if failing := bench.do("status")["journal"]["failing"]:
+                raise Refused(f"the demo stopped: {failing}") from error
+            raise
         if then:
             then(bench)
 

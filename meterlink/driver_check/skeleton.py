@@ -7,6 +7,7 @@ from pathlib import Path
 from meterlink.errors import BadInput
 from meterlink.link.recording import EXPECTED, SUFFIX
 from meterlink.registry import NAME
+from meterlink.wholefile import not_written
 
 DRIVER = '''\
 """NAME: 14 bytes sent by themselves. So far a made-up meter: replace each table by your meter's document.
@@ -152,5 +153,5 @@ def write(name: str, folder: Path) -> list[Path]:
         for path, text in texts.items():
             path.write_text(text.replace("NAME", name), "utf-8")
     except OSError as error:
-        raise BadInput(f"{folder} cannot be written: {error.strerror}") from error
+        raise not_written(folder, error, "name another folder (--to)") from error
     return list(texts)
