@@ -352,6 +352,8 @@ class Bench:
             raise BadInput(f"record {of} is withdrawn already")
         if not 1 <= of <= self.ledger.last_seq:
             raise BadInput(f"there is no record {of}: the last one is {self.ledger.last_seq}")
+        if of not in self.ledger.withdrawable:
+            raise BadInput(f"record {of} cannot be withdrawn: only keeps, findings, job and board records can")
         return Outcome((records.Void(of=of, why=why, by=by),))
 
     # -- moving about

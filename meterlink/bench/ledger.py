@@ -63,11 +63,14 @@ class Ledger:
         self.voided: dict[int, Noted] = {}  # seq of the withdrawn record -> its void
         self.context = records.Context(job=None, board=None, point=None, sheet=None, source="command", stage=None)
         self.last_seq = 0
+        self.withdrawable: set[int] = set()  # job and board events, findings, keeps: what a void may name
 
     def apply(self, seq: int, at: str, record: object) -> None:
         """Take one record in. Records of unknown kinds may be given as None."""
         self.last_seq = seq
         noted = Noted(seq, at, record)
+        if isinstance(record, records.Job | records.Board | records.Finding | records.Kept):
+            self.withdrawable.add(seq)
         match record:
             case records.Context():
                 self.context = record

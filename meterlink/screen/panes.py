@@ -148,25 +148,35 @@ class Point(Pane):
     """Where the probe belongs: the point's name, its place in the sheet, what is expected, what to beware of."""
 
     def lines(self, view: View, t: float) -> list[Text]:
-        state, now = view.state, view.context
-        name = now.get("point")
+        """What to beware of comes before what may be left out; where it does not fit, the name gives way first."""
+        room = max(1, self.size.height)
+        for small in (False, True):
+            out = [*self._heading(view, view.context.get("point"), small), *self._about(view)]
+            if len(out) <= room:
+                return out
+        out = out[:room]
+        out[-1].truncate(max(4, self.size.width - 5))
+        out[-1].append(" ...", self.tone("doubt"))
+        return out
+
+    def _about(self, view: View) -> list[Text]:
+        state, out = view.state, []
         point = state.get("point")
-        out = self._heading(view, name)
         if view.injecting:
-            return out + self.wrapped("touch points along the rail: volts, kept without a verdict", "bold")
-        if point:
-            if point.get("where"):
-                out += self.wrapped(safe(point["where"]), "bold")
-            out += self.wrapped(f"expect {words.band(state.get('band'), point['unit'])}", "")
-            if point.get("range"):
-                out.append(Text(f" range {safe(point['range'])}", self.tone("quiet")))
+            return self.wrapped("touch points along the rail: volts, kept without a verdict", "bold")
         if state.get("confirm"):
-            out.append(Text(f" ? CONFIRM (o): {safe(state['confirm'])}", self.tone("doubt")))
+            out += self.wrapped(f"? CONFIRM (o): {safe(state['confirm'])}", self.tone("doubt"))
         if point and point.get("caution"):
             out += self.wrapped(f"! {safe(point['caution'])}", self.tone("doubt"))
-        return out[: max(1, self.size.height)]
+        if point:
+            out += self.wrapped(f"expect {words.band(state.get('band'), point['unit'])}", "")
+            if point.get("where"):
+                out += self.wrapped(safe(point["where"]), "bold")
+            if point.get("range"):
+                out += self.wrapped(f"range {safe(point['range'])}", self.tone("quiet"))
+        return out
 
-    def _heading(self, view: View, name: str | None) -> list[Text]:
+    def _heading(self, view: View, name: str | None, small: bool) -> list[Text]:
         place, points = view.state.get("place"), view.state.get("points") or []
         if name is None:
             if view.context.get("board") is None:
@@ -175,7 +185,7 @@ class Point(Pane):
                 words_ = "the sheet is done: p goes to a point, b takes the next board" if points else "free: no sheet"
             return self.wrapped(words_ if view.attached else safe(view.why or ""), "bold")
         where = f"  {place}/{len(points)}" if place else ""
-        for size, rows in ((2, 14), (1, 6)):
+        for size, rows in () if small else ((2, 14), (1, 6)):
             columns = blocks.width(name, size)
             if blocks.known(name) and columns + len(where) + 2 <= self.size.width and self.size.height >= rows:
                 out = [Text(" " + line, "bold") for line in blocks.lines(name, size, size)]

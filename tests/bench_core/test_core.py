@@ -264,6 +264,7 @@ def test_a_sheet_point_that_is_not_there_is_named(tmp_path: Path) -> None:
         (e.Find(what="found", by="x"), "needs a part"),
         (e.Withdraw(1, " ", "x"), "needs a reason"),
         (e.Withdraw(10**6, "slip", "x"), "no record 1000000"),
+        (e.Withdraw(2, "slip", "x"), "record 2 cannot be withdrawn"),
         (e.ReceiveBoard("GC-01", "x"), "counted already"),
         (e.NoteJob(None, " ", "x"), "empty"),
     ],

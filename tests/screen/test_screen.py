@@ -43,6 +43,12 @@ def test_pictures_are_up_to_date(
     assert all(len(line) <= size[0] for line in text.split("\n")) and text.count("\n") == size[1]
 
 
+def test_a_caution_is_whole_at_80_by_24() -> None:
+    """It comes before what may be left out, and the point's name gives way to it."""
+    text = (DOCS / "confirm.txt").read_text(encoding="utf-8")
+    assert "One hand away" in text and "from the board." in text
+
+
 @pytest.mark.parametrize(("moment", "size"), [("alarm", (100, 30)), ("confirm", LARGE), ("feeding", (200, 60))])
 def test_what_matters_is_there_in_every_size(moment: str, size: tuple[int, int]) -> None:
     async def test() -> None:
