@@ -87,6 +87,13 @@ FORWARD = ("frequency", "rotation", "duty")  # never negative
 JUDGE, SIGN, BATTERY, OL = 8, 4, 2, 1  # status
 VAHZ = 1  # option 1; its other bits are 0
 DC, AC, AUTO, APO = 8, 4, 2, 1  # option 2
+WORDS = {  # by the byte of option 1, then by the low half of option 2
+    0x30 | one: [
+        tuple(word for word, on in (("vahz", one & VAHZ), ("auto", two & AUTO), ("apo", two & APO)) if on)
+        for two in range(16)
+    ]
+    for one in (0, VAHZ)
+}
 COUPLING: dict[int, Coupling | None] = {0: None, AC: "ac", DC: "dc", AC | DC: "acdc"}
 ODD = bytes(b for b in range(256) if b.bit_count() % 2)  # 7 bits with their odd parity bit
 STRIP = bytes(b & 0x7F for b in range(256))
@@ -129,8 +136,8 @@ class Pairs(FixedFrames):
         return super()._accept(frame, [] if second else readings, asked)
 
 
-def block(frame: bytes) -> list[int]:
-    """The nine low halves of a block. Raises BadFrame for other bytes than 30..3F and CR LF, and for even parity."""
+def block(frame: bytes) -> bytes:
+    """A block without its parity bits. Raises BadFrame for other bytes than 30..3F and CR LF, and for even parity."""
     if len(frame) != 11:
         raise BadFrame(f"{len(frame)} bytes, a block has 11: {frame[:20].hex(' ')}")
     if not frame.isascii():  # a port opened 8N1 leaves the parity bit in place
@@ -139,19 +146,19 @@ def block(frame: bytes) -> list[int]:
         frame = frame.translate(STRIP)
     if frame[9:] != b"\r\n" or frame[:9].translate(None, DATA):
         raise BadFrame(f"not 9 bytes of 30..3F, CR LF: {frame.hex(' ')}")
-    return [b & 0xF for b in frame[:9]]
+    return frame
 
 
-def reading(table: Scales, low: list[int], most: int, words: tuple[str, ...]) -> Reading:
-    """The reading of a block's low halves; what both chips share. Raises BadFrame for what no range shows."""
-    code, status = low[5], low[6]
-    scale = table.get(code << 8 | low[0] << 4 | status >> 3)
+def reading(table: Scales, seven: bytes, most: int, words: tuple[str, ...]) -> Reading:
+    """The reading of a block without parity bits; what both chips share. Raises BadFrame for what no range shows."""
+    status = seven[6] & 0xF
+    scale = table.get((seven[5] & 0xF) << 8 | (seven[0] & 0xF) << 4 | status >> 3)
     if scale is None:
-        raise BadFrame(f"function 3{code:X} has no range 3{low[0]:X} with judge {status >> 3}")
+        raise BadFrame(f"function {seven[5]:X} has no range {seven[0]:X} with judge {status >> 3}")
     over, negative = bool(status & OL), bool(status & SIGN)
-    digits = "".join(map(str, low[1:5]))
-    if max(low[1:5]) > 9 or (negative and scale.function in FORWARD):
-        raise BadFrame(f"{scale.function}: digits {bytes(0x30 | d for d in low[1:5])!r}, negative {negative}")
+    digits = seven[1:5].decode()
+    if not digits.isdigit() or (negative and scale.function in FORWARD):
+        raise BadFrame(f"{scale.function}: digits {digits!r}, negative {negative}")
     if not over and scale.resolution is not None and int(digits) > most:
         raise BadFrame(f"digits {digits} in {most} counts")
     flags = (("battery",) if status & BATTERY else ()) + words
@@ -170,7 +177,7 @@ def reading(table: Scales, low: list[int], most: int, words: tuple[str, ...]) ->
         text += f" {scale.shown}"
     return Reading(
         function=scale.function,
-        coupling=COUPLING[low[8] & (DC | AC)] if scale.function in ("voltage", "current") else None,
+        coupling=COUPLING[seven[8] & (DC | AC)] if scale.function in ("voltage", "current") else None,
         value=value,
         unit=scale.unit,
         resolution=scale.resolution,
@@ -235,12 +242,12 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
             comes with the digits 4000 but in frequency, where the measured number may stand.
     Source  [I] pp. 17-20; option bytes from memory.
     """
-    low = block(frame)
-    if low[7] & ~VAHZ:
-        raise BadFrame(f"option 1 is 3{low[7]:X}, its upper bits are 0: {frame.hex(' ')}")
-    words = [("vahz", low[7] & VAHZ), ("auto", low[8] & AUTO), ("apo", low[8] & APO)]
-    one = reading(TABLE, low, MOST, tuple(word for word, on in words if on))
-    if one.state == "over" and one.function not in FORWARD and low[1:5] != [4, 0, 0, 0]:
+    seven = block(frame)
+    words = WORDS.get(seven[7])
+    if words is None:
+        raise BadFrame(f"option 1 is {seven[7]:X}, its upper bits are 0: {frame.hex(' ')}")
+    one = reading(TABLE, seven, MOST, words[seven[8] & 0xF])
+    if one.state == "over" and one.function not in FORWARD and seven[1:5] != b"4000":
         raise BadFrame(f"over range with other digits than 4000: {frame.hex(' ')}")
     return [one]
 

@@ -50,11 +50,12 @@ TABLE = scales(
     )
 )
 MOST = 6000
-ADP = 0xE
+ADP = 0x3E
 OPTIONS = {
     7: ((8, "option1-8"), (4, "option1-4"), (2, "option1-2"), (1, "option1-1")),
     8: ((2, "auto"), (1, "option2-1")),
 }
+WORDS = {at: [tuple(word for bit, word in marks if low & bit) for low in range(16)] for at, marks in OPTIONS.items()}
 
 
 def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]:
@@ -66,14 +67,14 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     Raises  BadFrame for other bytes, and for functions, ranges and digits that do not go together.
     Source  the tables of the ES51986 data sheet, from memory.
     """
-    low = block(frame)
-    words = tuple(word for at, marks in OPTIONS.items() for bit, word in marks if low[at] & bit)
-    if low[5] == ADP:
-        if max(low[1:5]) > 9:
+    seven = block(frame)
+    words = WORDS[7][seven[7] & 0xF] + WORDS[8][seven[8] & 0xF]
+    if seven[5] == ADP:
+        if not seven[1:5].isdigit():
             raise BadFrame(f"ADP with digits that are none: {frame.hex(' ')}")
         flags = ("adp", *words, "unreadable")
         return [Reading(function="unknown", value=None, unit="1", state="blank", flags=flags)]
-    return [reading(TABLE, low, MOST, words)]
+    return [reading(TABLE, seven, MOST, words)]
 
 
 def build(reading: Reading, model: str | None = None) -> bytes:

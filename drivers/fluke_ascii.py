@@ -7,8 +7,9 @@ the function before and after the value, so that a turned knob never labels the 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from decimal import Decimal
+from functools import lru_cache
 
 from meterlink.driver import BadFrame, Coupling, Dialogue, Info, Line, Query, Reading, count
 
@@ -38,6 +39,7 @@ UNIT_TEXTS = {
 PLAIN = {"VDC": "VDC", "VAC": "VAC", "ADC": "ADC", "AAC": "AAC", "OHMS": "OHMS", "HZ": "FREQ"}
 MODIFIERS = ((1, "min"), (2, "max"), (4, "hold"), (32, "rel"), (64, "compare"))
 DB, DB_POWER = 8, 16
+FLAGS = [tuple(flag for bit, flag in MODIFIERS if modifiers & bit) for modifiers in range(128)]
 
 INFO = Info(
     name="fluke_ascii",
@@ -55,8 +57,14 @@ INFO = Info(
 )
 
 PROMPT = re.compile(rb"(?:=>|\?>|!>)\r\n")
-REPLY = re.compile(r"(?:(?P<value>[^\r\n]*)\r\n)?(?P<prompt>=>|\?>|!>)\r\n")
-NUMBER = re.compile(r"(?P<digits>[+-]?[0-9]+(?:\.[0-9]+)?E[+-]?[0-9]{1,2})(?: (?P<unit>[A-Z]+))?")
+REPLY = r"(?:(?!(?:=>|\?>|!>)\r)([^\r\n]*)\r\n)?(=>|\?>|!>)\r\n"  # a value line is no prompt
+NUMBER = re.compile(r"([+-]?[0-9]+(?:\.([0-9]+))?E([+-]?[0-9]{1,2}))(?: ([A-Z]+))?")
+NAMES = ("FUNC1?", "FUNC2?")
+VALUES = {"": ("1", "2")} | {  # query -> the displays whose values it may bring
+    f"{word}{which}?": displays
+    for word in ("VAL", "MEAS")
+    for which, displays in (("", ("1", "2")), ("1", ("1", "2")), ("2", ("2",)))
+}
 OVER = Decimal("1E9")
 
 
@@ -76,26 +84,29 @@ def _after_identity(held: bytes) -> int | None:
     return found.end() if found else None
 
 
-def _pairs(frame: bytes, asked: bytes | None) -> list[tuple[str, str, str]]:
+@lru_cache(maxsize=64)
+def _queries(asked: bytes) -> tuple[str, ...]:
+    queries = asked.decode("latin-1").split("\r\n")
+    if queries.pop():
+        raise BadFrame(f"the last query does not end with CR LF: {asked.hex()}")
+    return tuple(queries)
+
+
+@lru_cache(maxsize=64)
+def _replies(queries: tuple[str, ...]) -> re.Pattern[str]:
+    """The replies to these queries: value line and prompt of each as groups, an echo before it passed over."""
+    return re.compile("".join((f"(?:{re.escape(query)}\r\n)?" if query else "") + REPLY for query in queries))
+
+
+def _pairs(frame: bytes, asked: bytes | None) -> Iterable[tuple[str, str, str]]:
     """(query, value line, prompt) of each reply, echoes dropped."""
-    if not frame.isascii():
-        raise BadFrame(f"no ASCII: {frame.hex()}")
-    text = frame.decode("ascii")
-    queries = [] if asked is None else asked.decode("latin-1").split("\r\n")
-    out: list[tuple[str, str, str]] = []
-    at = 0
-    while at < len(text):
-        query = queries[len(out)] if len(out) < len(queries) else ""
-        if query and text.startswith(f"{query}\r\n", at):
-            at += len(query) + 2
-        found = REPLY.match(text, at)
-        if not found:
-            raise BadFrame(f"no value line with a prompt: {frame.hex()}")
-        out.append((query, found["value"] or "", found["prompt"]))
-        at = found.end()
-    if not out or (asked is not None and queries != [q for q, _, _ in out] + [""]):
-        raise BadFrame(f"queries {queries}, {len(out)} replies: {frame.hex()}")
-    return out
+    # without queries at most two values are a frame, so a third reply need not be looked at
+    queries = ("",) * min(2, len(PROMPT.findall(frame))) if asked is None else _queries(asked)
+    found = _replies(queries).fullmatch(frame.decode("latin-1"))
+    if not queries or not found or not frame.isascii():
+        raise BadFrame(f"queries {queries}, no value line with a prompt for each: {frame.hex()}")
+    groups = found.groups("")
+    return zip(queries, groups[::2], groups[1::2], strict=True)
 
 
 def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]:
@@ -107,47 +118,50 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     Raises  BadFrame, and nothing else; also for a refused value (prompt ?> or !>), a function that changed.
     Source  8808A Users Manual ch. 4; UNIT_TEXTS and FUNCTIONS.
     """
-    functions: dict[str, set[str]] = {"1": set(), "2": set()}
+    # what stands at a display: None where nobody asked, "" where the answer named none
+    names: dict[str, str | None] = {"1": None, "2": None}
     values: list[tuple[str, str]] = []
     modifiers = 0
     for query, value, prompt in _pairs(frame, asked):
-        if query in ("FUNC1?", "FUNC2?"):
-            if prompt == "=>" and value:
-                functions[query[4]].add(value)
+        if query in NAMES:
+            name, known = value if prompt == "=>" else "", names[query[4]]
+            if name and known and name != known:
+                raise BadFrame(f"the function changed between the two FUNC?: {frame.hex()}")
+            names[query[4]] = name or known or ""
         elif prompt != "=>":
             raise BadFrame(f"{query or 'the command'} was refused with {prompt}: {frame.hex()}")
         elif query == "MOD?":
-            if not re.fullmatch("[0-9]{1,3}", value) or int(value) > 127:
+            if not value.isdigit() or len(value) > 3 or int(value) > 127:
                 raise BadFrame(f"no modifiers: {frame.hex()}")
             modifiers = int(value)
-        elif query in ("", "VAL1?", "VAL2?", "VAL?", "MEAS1?", "MEAS2?", "MEAS?"):
-            first = 2 if "2" in query else 1
-            values += [(str(first + n), part.strip()) for n, part in enumerate(value.split(","))]
+        elif query in VALUES:
+            parts = value.split(",")
+            if len(parts) > len(VALUES[query]):
+                raise BadFrame(f"{len(parts)} values at {query or 'the command'}: {frame.hex()}")
+            values += zip(VALUES[query], parts)  # noqa: B905 - the second display may show nothing
         else:
             raise BadFrame(f"{query} brings no reading: {frame.hex()}")
-    if not values or len(values) > 2 or any(len(names) > 1 for names in functions.values()):
-        raise BadFrame(f"no one or two values, or the function changed between the two FUNC?: {frame.hex()}")
-    queries = "" if asked is None else asked.decode("latin-1")
-    names = {c: next(iter(found), "" if f"FUNC{c}?" in queries else None) for c, found in functions.items()}
+    if not values or len(values) > 2:
+        raise BadFrame(f"no one or two values: {frame.hex()}")
     return [_reading(c, text, names[c], modifiers, asked is None, frame) for c, text in values]
 
 
 def _reading(channel: str, text: str, function: str | None, modifiers: int, alone: bool, frame: bytes) -> Reading:
     """One display's reading; function is None where nobody asked for it, and "" where the answer named none."""
+    text = text.strip()
     found = NUMBER.fullmatch(text)
     if not found:
         raise BadFrame(f"{text!r} is no number: {frame.hex()}")
-    unit_text = found["unit"]
+    digits, decimals, power_text, unit_text = found.groups()
     if unit_text is None and alone:
         raise BadFrame(f"the query is needed, format 1 names no unit: {frame.hex()}")
     if unit_text is not None and (
         unit_text not in UNIT_TEXTS or (function in FUNCTIONS and function not in UNIT_TEXTS[unit_text])
     ):
         raise BadFrame(f"unit {unit_text} does not stand behind {function}: {frame.hex()}")
-    flags = tuple(flag for bit, flag in MODIFIERS if modifiers & bit) if channel == "1" else ()
+    flags = FLAGS[modifiers] if channel == "1" else ()
     other = None if channel == "1" else channel
-    value = Decimal(found["digits"])
-    exponent = value.as_tuple().exponent
+    value = Decimal(digits)
     decibel = unit_text == "DB" or (channel == "1" and bool(modifiers & DB))
     name = function or PLAIN.get(unit_text or "", "")
     power = channel == "1" and bool(modifiers & DB_POWER)
@@ -156,7 +170,7 @@ def _reading(channel: str, text: str, function: str | None, modifiers: int, alon
         shown = ("level", None, "dB")
     elif function is None and unit_text is None:
         shown = ("unknown", None, "1")
-    if shown is None or power or not isinstance(exponent, int):
+    if shown is None or power:
         return Reading(
             function="unknown",
             value=None,
@@ -173,7 +187,7 @@ def _reading(channel: str, text: str, function: str | None, modifiers: int, alon
         coupling=coupling,
         value=None if over else value,
         unit=unit,
-        resolution=None if over else count(exponent),
+        resolution=None if over else count(int(power_text) - len(decimals or "")),
         state="over" if over else "ok",
         flags=flags,
         channel=other,

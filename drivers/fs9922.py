@@ -7,6 +7,7 @@ DTR/RTS levels are from memory of the FS9922-DMM4 data sheet, Fortune Semiconduc
 from __future__ import annotations
 
 from decimal import Decimal
+from functools import cache
 from itertools import product
 
 from construct import BitsInteger, BitStruct, Bytes, Const, Enum, Flag, Struct, Terminated
@@ -51,6 +52,7 @@ MICRO, MILLI, KILO, MEGA, BEEPER, DIODE, PERCENT = (1 << bit for bit in (15, 14,
 VOLT, AMPERE, OHM, HFE, HERTZ, FARAD, CELSIUS, FAHRENHEIT = (1 << bit for bit in range(7, -1, -1))
 FIXED = 0b11 << 30  # always 0
 WORDS = {AUTO: "auto", REL: "rel", HOLD: "hold", MAX: "max", MIN: "min", APO: "apo", BATTERY: "battery"}
+MARKED = sum(WORDS)
 PREFIXES = {"n": NANO, "u": MICRO, "m": MILLI, "": 0, "k": KILO, "M": MEGA}
 COUPLING: dict[int, Coupling | None] = {0: None, DC: "dc", AC: "ac", DC | AC: "acdc"}
 ANY, NONE = (DC, AC, DC | AC), (0,)
@@ -109,6 +111,11 @@ FRAME = Struct(
 )
 
 
+@cache  # of 128 combinations
+def _flags(marks: int) -> tuple[str, ...]:
+    return tuple(word for bit, word in WORDS.items() if marks & bit)
+
+
 def reading(status: int, negative: bool, digits: str, point: int) -> Reading | None:
     """The reading of a display and its status bits, or None for bits that no range lights together.
 
@@ -119,7 +126,7 @@ def reading(status: int, negative: bool, digits: str, point: int) -> Reading | N
         return None
     function, unit, prefix, coupling = meant
     exponent = PREFIX[prefix] - (4 - point if point else 0)
-    flags = tuple(word for bit, word in WORDS.items() if status & bit)
+    flags = _flags(status & MARKED)
     value = None
     state: State = "ok"
     sign = "-" if negative else ""

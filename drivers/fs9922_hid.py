@@ -32,6 +32,7 @@ INFO = Info(
 POINTS = {0: 0, 1: 1, 2: 2, 3: 3, 4: 3}  # digits before the point, 0: no point
 POINT_CODE = {0: 0, 1: 1, 2: 2, 3: 4}
 POINT, SIGNS = 0x07, 0xF8  # byte 0
+AS_SENT = str.maketrans("abcdef", ":;<=>?")  # digits above 9, as on the serial line
 SIGNLESS = ("capacitance", "frequency", "duty")
 
 FRAME = Struct(
@@ -53,7 +54,7 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     """
     if len(frame) != 8 or frame[0] & POINT not in POINTS:
         raise BadFrame(f"not a report of 8 bytes with a point code 0 to 4: {frame[:12].hex(' ')}")
-    digits = "".join(chr(0x30 + int(nibble, 16)) for nibble in frame[1:3].hex())  # A to F become : to ?, as on the line
+    digits = frame[1:3].hex().translate(AS_SENT)
     status = int.from_bytes(frame[3:7], "big")
     point = POINTS[frame[0] & POINT]
     one = reading(status, False, digits, point)

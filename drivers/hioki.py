@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from decimal import Decimal
+from functools import lru_cache
 
 from meterlink.driver import PREFIX, BadFrame, Dialogue, Info, Line, Query, Reading, count, until
 
@@ -34,6 +35,8 @@ INFO = Info(
 
 TAKE = until(b"\r\n")
 WORDS = (":CONF?", ":CONF2?", ":FETCCNT?", ":FETCCNT2?", ":CONF?", ":CONF2?")
+CONFIGURES = {":CONF?": None, ":CONF2?": "2"}  # query -> channel
+COUNTS = {":FETCCNT?": None, ":FETCCNT2?": "2"}
 ROUND = tuple(Query(ask=f"{word}\r\n".encode(), take=TAKE) for word in WORDS)
 
 
@@ -64,6 +67,14 @@ def _lines(data: bytes, what: str) -> list[str]:
     return data[:-2].decode("ascii").split("\r\n")
 
 
+@lru_cache(maxsize=64)
+def _queries(asked: bytes) -> tuple[str, ...]:
+    queries = _lines(asked, "queries")
+    if not set(queries) <= set(WORDS):
+        raise BadFrame(f"queries {queries}: {asked.hex()}")
+    return tuple(queries)
+
+
 def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]:
     """Turn a count and the configurations around it into the main reading and, where shown, the second.
 
@@ -76,34 +87,36 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     full = _full_scale(model)
     if asked is None:
         raise BadFrame(f"the query is needed, a count does not say of what: {frame.hex()}")
-    replies, queries = _lines(frame, "replies"), _lines(asked, "queries")
-    if len(replies) != len(queries) or not set(queries) <= set(WORDS):
+    replies, queries = _lines(frame, "replies"), _queries(asked)
+    if len(replies) != len(queries):
         raise BadFrame(f"queries {queries}, {len(replies)} replies: {frame.hex()}")
-    pairs = list(zip(queries, replies, strict=True))
-    out: list[Reading] = []
-    for channel, digit in ((None, ""), ("2", "2")):
-        configurations = {reply for query, reply in pairs if query == f":CONF{digit}?"}
-        counts = [reply for query, reply in pairs if query == f":FETCCNT{digit}?"]
-        if len(configurations) > 1:
-            raise BadFrame(f"the range changed between the two :CONF{digit}?: {frame.hex()}")
-        if any(COUNT.fullmatch(c) for c in configurations):
+    configurations: dict[str | None, str] = {}
+    for query, reply in zip(queries, replies, strict=True):
+        if query not in CONFIGURES:
+            continue
+        if configurations.setdefault(CONFIGURES[query], reply) != reply:
+            raise BadFrame(f"the range changed between the two {query}: {frame.hex()}")
+        if COUNT.fullmatch(reply):
             raise BadFrame(f"a count where a configuration was asked, out of step: {frame.hex()}")
-        for text in counts:
-            if digit and (text in ERRORS or configurations & set(ERRORS)):
-                continue  # no sub display
-            if not COUNT.fullmatch(text):
-                raise BadFrame(f"{text!r} is no count: {frame.hex()}")
-            out.append(_reading(int(text), next(iter(configurations), ""), channel, full))
+    out: list[Reading] = []
+    for query, reply in zip(queries, replies, strict=True):
+        if query not in COUNTS:
+            continue
+        channel = COUNTS[query]
+        configuration = configurations.get(channel, "")
+        if channel and (reply in ERRORS or configuration in ERRORS):
+            continue  # no sub display
+        if not COUNT.fullmatch(reply):
+            raise BadFrame(f"{reply!r} is no count: {frame.hex()}")
+        out.append(_reading(int(reply), configuration, channel, full))
     if not out:
         raise BadFrame(f"no count was asked: {asked.hex()}")
     return out
 
 
 def _reading(counts: int, configuration: str, channel: str | None, full: int) -> Reading:
-    found = CONF.fullmatch(configuration)
-    function = FUNCTIONS.get(found["function"]) if found else None
-    exponent = _exponent(found["range"], found["prefix"], full) if found else None
-    if function is None or exponent is None:
+    meant = _meaning(configuration, full)
+    if meant is None:
         return Reading(
             function="unknown",
             value=None,
@@ -113,17 +126,26 @@ def _reading(counts: int, configuration: str, channel: str | None, full: int) ->
             display=f"{counts} counts, {configuration or 'no range asked'}",
             channel=channel,
         )
-    name, coupling, unit = function
+    name, coupling, unit, exponent = meant
     over = abs(counts) > full
     return Reading(
         function=name,
         coupling="dc" if coupling == "dc" else "ac",
-        value=None if over else Decimal(counts).scaleb(exponent),
+        value=None if over else Decimal(f"{counts}E{exponent}"),
         unit=unit,
         resolution=count(exponent),
         state="over" if over else "ok",
         channel=channel,
     )
+
+
+@lru_cache(maxsize=64)
+def _meaning(configuration: str, full: int) -> tuple[str, str, str, int] | None:
+    """Function, coupling, unit and power of ten of one count; None for what is not printed."""
+    found = CONF.fullmatch(configuration)
+    function = FUNCTIONS.get(found["function"]) if found else None
+    exponent = _exponent(found["range"], found["prefix"], full) if found else None
+    return None if function is None or exponent is None else (*function, exponent)
 
 
 def _exponent(text: str, prefix: str, full: int) -> int | None:

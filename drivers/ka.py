@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from decimal import Decimal
+from functools import lru_cache
 from typing import NamedTuple
 
 from meterlink.driver import (
@@ -80,13 +81,14 @@ def _model(model: str | None) -> Set:
     return MODELS[name]
 
 
-def _queries(asked: bytes) -> list[tuple[str, str]]:
+@lru_cache(maxsize=64)
+def _queries(asked: bytes) -> tuple[tuple[str, str], ...]:
     """The (word, channel) of each joined query; STATUS has the channel ""."""
     text = asked.decode("latin-1")
     found = list(QUERY.finditer(text))
     if not found or "".join(m[0] for m in found) != text:
         raise BadFrame(f"no queries of this set: {asked.hex()}")
-    return [(m[1] or "STATUS", m[2] or "") for m in found]
+    return tuple((m[1] or "STATUS", m[2] or "") for m in found)
 
 
 def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]:

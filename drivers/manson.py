@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from decimal import Decimal
+from functools import lru_cache
 
 from meterlink.driver import (
     Answer,
@@ -55,7 +56,7 @@ INFO = Info(
     models=tuple(AMPS),
 )
 
-ANSWER = re.compile(rb"((?:[0-9]+\r)*)OK\r")
+ANSWERS = re.compile(rb"(?:(?:[0-9]+\r)*OK\r)+")
 TAKE = until(b"OK\r")
 ROUND = (Query(ask=b"GETD\r", take=TAKE), Query(ask=b"GETS\r", take=TAKE))
 
@@ -69,10 +70,16 @@ def _amps(model: str | None) -> int:
 
 def _lines(frame: bytes) -> list[list[str]]:
     """The value lines of each reply. Raises BadFrame when anything else stands in between."""
-    found = list(ANSWER.finditer(frame))
-    if not found or b"".join(m[0] for m in found) != frame:
+    if not ANSWERS.fullmatch(frame):
         raise BadFrame(f"not digits CR ... OK CR: {frame.hex()}")
-    return [m[1].decode("ascii").split() for m in found]
+    return [answer.split() for answer in frame.decode("ascii").split("OK\r")[:-1]]
+
+
+@lru_cache(maxsize=64)
+def _commands(asked: bytes) -> tuple[str, ...]:
+    if not asked.endswith(b"\r") or not asked.isascii():
+        raise BadFrame(f"no commands that end with CR: {asked.hex()}")
+    return tuple(asked.decode("ascii").split("\r")[:-1])
 
 
 def _pairs(frame: bytes, asked: bytes | None) -> list[tuple[str, list[str]]]:
@@ -81,9 +88,7 @@ def _pairs(frame: bytes, asked: bytes | None) -> list[tuple[str, list[str]]]:
         if [len(line) for line in replies[0]] != [9] or len(replies) != 1:
             raise BadFrame(f"only GETD's nine digits speak for themselves, the query is needed: {frame.hex()}")
         return [("GETD", replies[0])]
-    if not asked.endswith(b"\r") or not asked.isascii():
-        raise BadFrame(f"no commands that end with CR: {asked.hex()}")
-    queries = asked.decode("ascii").split("\r")[:-1]
+    queries = _commands(asked)
     if len(queries) != len(replies):
         raise BadFrame(f"{len(queries)} commands, {len(replies)} replies: {frame.hex()}")
     return list(zip(queries, replies, strict=True))
@@ -126,7 +131,7 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
 
 def _reading(function: str, digits: str, exponent: int, flags: tuple[str, ...]) -> Reading:
     unit = "V" if function == "voltage" else "A"
-    value = number(False, digits.lstrip("0").rjust(1 - exponent, "0"), exponent)
+    value = Decimal(f"{digits}E{exponent}")
     return Reading(
         function=function,
         value=value,

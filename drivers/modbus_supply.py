@@ -10,6 +10,8 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Sequence
 from decimal import Decimal
+from functools import lru_cache
+from math import isfinite
 from typing import Any, NamedTuple
 
 from construct import Array, Const, Int8ub, Int16ub, Int16ul, Rebuild, Struct, Terminated, len_, this
@@ -47,7 +49,7 @@ class Map(NamedTuple):
     """A register map: where the block begins and how long it is, and where each value stands in it.
 
     decimals    places of V, A, W for integer registers; None for floats, low word first
-    at          (function, set value) -> register address
+    at          (function, set value) -> register address, in their order
     output, mode, protection   register addresses, None where the sheet has none
     """
 
@@ -102,13 +104,20 @@ INFO = Info(
 )
 
 
+def _shifted(byte: int) -> int:
+    for _ in range(8):
+        byte = byte >> 1 ^ (0xA001 if byte & 1 else 0)
+    return byte
+
+
+CRC = tuple(map(_shifted, range(256)))
+
+
 def crc(data: bytes) -> bytes:
     """CRC-16/MODBUS as it goes on the wire, low byte first (MODBUS over Serial Line V1.02, 6.2.2)."""
     register = 0xFFFF
     for byte in data:
-        register ^= byte
-        for _ in range(8):
-            register = register >> 1 ^ (0xA001 if register & 1 else 0)
+        register = register >> 8 ^ CRC[(register ^ byte) & 0xFF]
     return register.to_bytes(2, "little")
 
 
@@ -158,11 +167,16 @@ def reading_request(first: int, length: int) -> bytes:
     return sealed(struct.pack(">BBHH", SLAVE, READ, first, length))
 
 
+@lru_cache(maxsize=64)
+def _sound(asked: bytes) -> bool:
+    return len(asked) >= 8 and asked[-2:] == crc(asked[:-2])
+
+
 def _checked(frame: bytes, asked: bytes) -> bytes:
     """The reply without its CRC. Raises BadFrame: CRC, length, another slave or function, an exception."""
     if len(frame) < 5 or frame[-2:] != crc(frame[:-2]):
         raise BadFrame(f"the CRC is wrong: {frame.hex()}")
-    if len(asked) < 8 or asked[-2:] != crc(asked[:-2]):
+    if not _sound(asked):
         raise BadFrame(f"the query's CRC is wrong: {asked.hex()}")
     if frame[0] != asked[0] or frame[1] & 0x7F != asked[1]:
         raise BadFrame(f"no reply to {asked.hex()}: {frame.hex()}")
@@ -192,23 +206,22 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     first, length = struct.unpack_from(">HH", asked, 2)
     if len(asked) != 8 or body[2] != 2 * length or len(body) != 3 + 2 * length:
         raise BadFrame(f"{length} registers were asked: {frame.hex()}")
-    registers = dict(zip(range(first, first + length), struct.unpack_from(f">{length}H", body, 3), strict=True))
-    flags = _flags(registers, here, frame)
+    registers = struct.unpack_from(f">{length}H", body, 3)
+    flags = _flags(first, registers, here, frame)
     out: list[Reading] = []
-    for (function, setting), at in sorted(here.at.items(), key=lambda item: item[1]):
-        words = (at,) if here.decimals else (at, at + 1)
-        if all(word in registers for word in words):
-            out.append(
-                _reading(function, [registers[w] for w in words], here, ("setting",) if setting else flags, frame)
-            )
+    width = 1 if here.decimals else 2
+    for (function, setting), at in here.at.items():
+        n = at - first
+        if 0 <= n <= length - width:
+            out.append(_reading(function, registers[n : n + width], here, ("setting",) if setting else flags, frame))
     if not out:
         raise BadFrame(f"none of these registers is a value: {asked.hex()}")
     return out
 
 
-def _flags(registers: dict[int, int], here: Map, frame: bytes) -> tuple[str, ...]:
+def _flags(first: int, registers: Sequence[int], here: Map, frame: bytes) -> tuple[str, ...]:
     def of(at: int | None, most: int) -> int | None:
-        value = None if at is None else registers.get(at)
+        value = registers[at - first] if at is not None and 0 <= at - first < len(registers) else None
         if value is not None and value > most:
             raise BadFrame(f"register {at:04X} is {value}, at most {most}: {frame.hex()}")
         return value
@@ -220,10 +233,11 @@ def _flags(registers: dict[int, int], here: Map, frame: bytes) -> tuple[str, ...
     return (*flags, "tripped", PROTECTION[trip]) if trip else flags
 
 
-def _reading(function: str, words: list[int], here: Map, flags: tuple[str, ...], frame: bytes) -> Reading:
+def _reading(function: str, words: Sequence[int], here: Map, flags: tuple[str, ...], frame: bytes) -> Reading:
     unit = UNITS[function]
     if here.decimals:
-        value, resolution = Decimal(words[0]).scaleb(-here.decimals[unit]), count(-here.decimals[unit])
+        exponent = -here.decimals[unit]
+        value, resolution = Decimal(f"{words[0]}E{exponent}"), count(exponent)
         return Reading(
             function=function,
             value=value,
@@ -241,13 +255,20 @@ def _reading(function: str, words: list[int], here: Map, flags: tuple[str, ...],
 
 
 def shortest(bits: int) -> Decimal | None:
-    """The shortest decimal that reads back as this IEEE 754 single; None for infinity and NaN."""
-    (value,) = struct.unpack(">f", bits.to_bytes(4, "big"))
-    for digits in range(1, 10):
+    """The shortest decimal that reads back as this IEEE 754 single; None for infinity and NaN.
+
+    Source  C11 5.2.4.2.2, FLT_DIG: any decimal of up to six digits survives the way into a normal single and back, so
+            none shorter than these six without their zeros is the same number.
+    """
+    single = bits.to_bytes(4, "big")
+    (value,) = struct.unpack(">f", single)
+    if not isfinite(value):
+        return None
+    for digits in range(6, 10):
         text = f"{value:.{digits}g}"
         try:
-            if struct.pack(">f", float(text)) == bits.to_bytes(4, "big"):
-                return Decimal(text) if Decimal(text).is_finite() else None
+            if struct.pack(">f", float(text)) == single:
+                return Decimal(text)
         except OverflowError:
             continue
     return None

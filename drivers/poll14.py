@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from decimal import Decimal
 from itertools import product
 
 from construct import Bytes, Const, Struct, Terminated
@@ -79,6 +80,7 @@ UNITS = {unit for _, unit in MEANINGS}
 NUMBER = re.compile(r" *(?P<value>[+-]?(?:[0-9]{1,5}(?:\.[0-9]{0,4})?|\.[0-9]{1,4})) *(?P<unit>[A-Za-z]*) *")
 OVER = re.compile(r" *(?P<value>[+-]?\.?[O0]\.?L\.?) *(?P<unit>[A-Za-z]*) *")
 MODE = re.compile("[A-Z]{2}")
+STRIP = bytes(b & 0x7F for b in range(256))
 
 FRAME = Struct("mode" / Bytes(2), "value" / Bytes(7), "unit" / Bytes(4), Const(b"\r"), Terminated)
 
@@ -121,9 +123,9 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     if asked not in (None, ASK):
         raise BadFrame(f"{asked!r} was asked, the question is D")
     records = 4 if model == FOUR else 1
-    if len(frame) != LENGTH * records or len({b >> 7 for b in frame}) != 1:
+    if len(frame) != LENGTH * records or not (frame.isascii() or min(frame) >= 0x80):
         raise BadFrame(f"not {records} times 14 bytes of 7 bits: {frame[:60].hex(' ')}")
-    text = bytes(b & 0x7F for b in frame).decode()
+    text = frame.translate(STRIP).decode()
     out = []
     for n in range(records):
         record = text[LENGTH * n : LENGTH * (n + 1)]
@@ -182,7 +184,7 @@ def _reading(mode: str, rest: str, channel: str | None) -> Reading | None:
     return Reading(
         function=function,
         coupling=coupling,
-        value=number(text.startswith("-"), text.lstrip("+-").replace(".", ""), exponent),
+        value=Decimal(f"{text}E{PREFIX[prefix]}"),
         unit=ucum,
         resolution=count(exponent),
         display=display,

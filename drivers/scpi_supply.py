@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from decimal import Decimal
+from functools import lru_cache
 from typing import NamedTuple
 
 from meterlink.driver import (
@@ -44,6 +45,10 @@ class Set(NamedTuple):
     trips: tuple[str, int] = ("", 0)
     suffix: str = ""  # the channel after a word: " CH{c}"
     source: str = ""  # before a set value: "SOUR{c}:"
+
+    def registers(self) -> tuple[str, ...]:
+        """The queries that ask a status register."""
+        return self.cv[0], self.trips[0], *(query for query, _ in self.cc)
 
 
 VALUES = ("MEAS:VOLT?", "MEAS:CURR?", "VOLT?", "CURR?", "OUTP?")
@@ -106,6 +111,7 @@ WORDS = {
     "APPL?": ("voltage", "current"),
 }
 SET_WORDS = ("VOLT?", "CURR?", "APPL?")
+OUTPUT = {"0": False, "1": True, "OFF": False, "ON": True}
 UNITS = {"voltage": "V", "current": "A", "power": "W"}
 NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-]?[0-9]{1,3})?")  # NRf, IEEE 488.2 8.7.2-8.7.4
 INTEGER = re.compile(r"\+?[0-9]{1,5}")
@@ -138,7 +144,15 @@ def split_query(query: str) -> tuple[str, str]:
 def _lines(data: bytes, what: str) -> list[str]:
     if not data.endswith(b"\n") or not data.isascii():
         raise BadFrame(f"{what} are no lines of ASCII: {data.hex()}")
-    return [line.strip(" \r\t") for line in data.decode("ascii").split("\n")[:-1]]
+    lines = data.decode("ascii").split("\n")
+    lines.pop()
+    return [line.strip(" \r\t") for line in lines]
+
+
+@lru_cache(maxsize=64)
+def _queried(asked: bytes) -> tuple[tuple[str, str], ...]:
+    """The word and the channel of each query."""
+    return tuple(map(split_query, _lines(asked, "queries")))
 
 
 def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]:
@@ -154,34 +168,41 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     here = _model(model)
     if asked is None:
         raise BadFrame(f"the query is needed, a number does not say what it is: {frame.hex()}")
-    replies, queries = _lines(frame, "replies"), _lines(asked, "queries")
+    replies, queries = _lines(frame, "replies"), _queried(asked)
     if len(replies) != len(queries):
         raise BadFrame(f"{len(queries)} queries, {len(replies)} replies: {frame.hex()}")
     values: list[tuple[str, str, str]] = []
     states: dict[str, dict[str, str]] = {}
-    for query, reply in zip(queries, replies, strict=True):
-        word, channel = split_query(query)
+    for (word, channel), reply in zip(queries, replies, strict=True):
         if word in WORDS:
             values.append((word, channel, reply))
         else:
             states.setdefault(channel, {})[word] = reply
     flags = {channel: _flags(state, here, frame) for channel, state in states.items()}
-    return [r for word, channel, reply in values for r in _values(word, channel, reply, flags, frame)]
+    out: list[Reading] = []
+    for word, channel, reply in values:
+        out += _values(word, channel, reply, flags, frame)
+    return out
 
 
 def _values(word: str, channel: str, reply: str, flags: dict[str, tuple[str, ...]], frame: bytes) -> list[Reading]:
+    functions = WORDS[word]
     parts = reply.strip('"').split(",")
-    if len(parts) != len(WORDS[word]) or not all(NUMBER.fullmatch(p) for p in parts):
+    if len(parts) != len(functions):
         raise BadFrame(f"{reply!r} is no answer to {word}: {frame.hex()}")
-    setting = word in SET_WORDS
-    shown = ("setting",) if setting else flags.get(channel, ())
-    return [_reading(f, text, shown, channel) for f, text in zip(WORDS[word], parts, strict=True)]
+    shown = ("setting",) if word in SET_WORDS else flags.get(channel, ())
+    out = []
+    for function, text in zip(functions, parts, strict=True):
+        if not NUMBER.fullmatch(text):
+            raise BadFrame(f"{reply!r} is no answer to {word}: {frame.hex()}")
+        out.append(_reading(function, text, shown, channel))
+    return out
 
 
 def _reading(function: str, text: str, flags: tuple[str, ...], channel: str) -> Reading:
     value = Decimal(text)
     unit = UNITS[function]
-    if abs(value) == NOT_A_NUMBER or abs(value) >= INFINITY:
+    if abs(value) >= INFINITY:
         blank = value == NOT_A_NUMBER
         return Reading(
             function=function,
@@ -192,13 +213,14 @@ def _reading(function: str, text: str, flags: tuple[str, ...], channel: str) -> 
             flags=(*flags, "unreadable") if blank else flags,
             channel=channel,
         )
-    plain = "e" not in text.lower() and "." in text
+    _, point, decimals = text.partition(".")
+    plain = bool(point) and "E" not in decimals and "e" not in decimals
     return Reading(
         function=function,
         value=value,
         unit=unit,
         coupling="dc",
-        resolution=count(-len(text.partition(".")[2])) if plain else None,
+        resolution=count(-len(decimals)) if plain else None,
         flags=flags,
         display=f"{value} {unit}" if plain else None,
         channel=channel,
@@ -211,18 +233,20 @@ def _flags(state: dict[str, str], here: Set, frame: bytes) -> tuple[str, ...]:
     text_mode = ""
     tripped = False
     for word, reply in state.items():
-        if word == "OUTP?" and reply.upper() in ("0", "1", "OFF", "ON"):
-            on = reply.upper() in ("1", "ON")
+        if word == "OUTP?" and reply.upper() in OUTPUT:
+            on = OUTPUT[reply.upper()]
         elif word == "OUTP:MODE?" and reply in ("CV", "CC", "UR"):
             text_mode = reply
         elif word == "VOLT:PROT:TRIP?" and reply in ("0", "1"):
             tripped = reply == "1"
-        elif word in (here.cv[0], here.trips[0], *(q for q, _ in here.cc)) and INTEGER.fullmatch(reply):
+        elif word in here.registers() and INTEGER.fullmatch(reply):
             bits[word] = int(reply)
         else:
             raise BadFrame(f"{reply!r} to {word} says nothing of this model: {frame.hex()}")
     cv = bool(bits.get(here.cv[0], 0) & here.cv[1]) or text_mode == "CV"
-    cc = any(bits.get(word, 0) & mask for word, mask in here.cc) or text_mode == "CC"
+    cc = text_mode == "CC"
+    for word, mask in here.cc:
+        cc = cc or bool(bits.get(word, 0) & mask)
     tripped = tripped or bool(bits.get(here.trips[0], 0) & here.trips[1])
     flags: tuple[str, ...] = () if on is None else ("on",) if on else ("off",)
     if on is not False and cv != cc:  # both: unregulated; neither: the set does not tell

@@ -6,6 +6,7 @@ Source: TPI 196 instruction manual, pp. 37-38; TPI 192 / 190-series manual, p. 3
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from construct import Byte as OneByte
 from construct import Const, GreedyRange, OneOf, Struct, Terminated
@@ -50,6 +51,7 @@ SENT = {"kOhm": "Kohm", "MOhm": "Mohm", "kHz": "Khz"}  # as the manual spells th
 UCUM = {"tC": ("Cel", ""), "tF": ("[degF]", "")}
 SUFFIXES = ("Ohm", "V", "A", "F", "Hz", "H")
 NUMBER = r"([+-]?) ?(\d{1,6}(?:\.\d{1,5})?)"
+PRINTABLE = bytes(range(0x20, 0x7F))
 LETTERS = re.compile(r"[+-]? ?\.?(?:[A-Z]\.?[A-Z]+|0\.?L)\.?")
 DIGITS = re.compile(NUMBER)
 EVENT = re.compile(r"3 +(RANGE|REC|REL|COMP|HOLD)( +(AUTO|MANUAL|ON|OFF|AVG))?( +[+-]?[0-9.]+)* *")
@@ -66,6 +68,7 @@ FRAME = Struct(
 )
 
 
+@lru_cache(maxsize=64)
 def _unit(text: str) -> tuple[str, str, str]:
     """UCUM unit, prefix, and the spelling of the tables; letters in any case but m and M. Raises KeyError."""
     if text in UCUM:
@@ -88,7 +91,7 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     Raises  BadFrame for other bytes, and for a unit that the function does not have.
     Source  TPI 196 manual, pp. 37-38.
     """
-    if not frame.endswith(b"\r\n") or not all(0x20 <= b < 0x7F for b in frame[:-2]):
+    if not frame.endswith(b"\r\n") or frame[:-2].translate(None, PRINTABLE):
         raise BadFrame(f"no line of text with CR LF: {frame[:60].hex(' ')}")
     text = frame[:-2].decode()
     if EVENT.fullmatch(text):

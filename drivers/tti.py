@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from decimal import Decimal
+from functools import lru_cache
 from typing import NamedTuple
 
 from meterlink.driver import (
@@ -81,6 +82,11 @@ def _split(data: bytes, what: str) -> list[str]:
     return [line.strip("\r ") for line in data.decode("ascii").split("\n")[:-1]]
 
 
+@lru_cache(maxsize=64)
+def _queries(asked: bytes) -> tuple[str, ...]:
+    return tuple(_split(asked, "queries"))
+
+
 def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]:
     """Turn reply lines into readings.
 
@@ -93,7 +99,7 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     """
     _model(model)
     replies = _split(frame, "replies")
-    queries = [""] * len(replies) if asked is None else _split(asked, "queries")
+    queries = ("",) * len(replies) if asked is None else _queries(asked)
     if len(queries) != len(replies) or not replies:
         raise BadFrame(f"{len(queries)} queries, {len(replies)} replies: {frame.hex()}")
     pairs = list(zip(queries, replies, strict=True))
@@ -101,6 +107,7 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     return [_one(q, r, power, frame) for q, r in pairs if not q.startswith("OP")]
 
 
+@lru_cache(maxsize=64)
 def _channel(query: str) -> str | None:
     """The channel a query names: "1" for the words without a digit; None without a query."""
     if not query:
@@ -117,22 +124,30 @@ def _on(reply: str, frame: bytes) -> str:
     return "on" if reply == "1" else "off"
 
 
+@lru_cache(maxsize=64)
+def _wanted(query: str) -> str:
+    """The unit of the measured value that answers a query: "" for any, "-" for none."""
+    found = QUERY.fullmatch(query)
+    if not found:
+        return ""
+    if found[1] in HEADS:
+        return HEADS[found[1]][0] if found[3] else "-"
+    return "W"
+
+
 def _one(query: str, reply: str, power: dict[str | None, str], frame: bytes) -> Reading:
     channel = _channel(query)
     flags: tuple[str, ...] = ()
-    measured = MEASURED.fullmatch(reply)
     headed = HEADED.fullmatch(reply)
     if headed and headed[1] in HEADS and headed[3] != "OFF":
         if query and query != f"{headed[1]}{headed[2]}?":
             raise BadFrame(f"{query} does not answer {reply!r}: {frame.hex()}")
         unit, function = HEADS[headed[1]]
         channel, digits, flags = headed[2] or "1", headed[3], ("setting",)
-    elif measured:
+    elif measured := MEASURED.fullmatch(reply):
         unit, digits = measured[2], measured[1]
         function = MEASURES[unit]
-        found = QUERY.fullmatch(query)
-        wanted = {"V": "V", "I": "A"}.get(found[1] or "", "W") if found else unit
-        if wanted != unit or (found and found[1] in HEADS and not found[3]):
+        if unit != (_wanted(query) or unit):
             raise BadFrame(f"{query} does not answer {reply!r}: {frame.hex()}")
         flags = (power[channel],) if channel in power else ()
     else:

@@ -8,6 +8,7 @@ that 0.4700 V with a resolution of 0.0001 V is exactly that. Units are UCUM code
 from __future__ import annotations
 
 from decimal import Decimal
+from functools import lru_cache
 from typing import Literal
 
 import msgspec
@@ -131,9 +132,10 @@ def number(negative: bool, digits: str, exponent: int) -> Decimal:
     Takes   the sign, digits 0-9 without a point, and the power of ten of the last digit in the base unit.
     Gives   exactly that many digits: number(True, "0473", -3) is Decimal("-0.473").
     """
-    return Decimal((int(negative), tuple(map(int, digits)), exponent))
+    return Decimal(f"{'-' if negative else ''}0{digits}E{exponent}")
 
 
+@lru_cache(maxsize=64)
 def count(exponent: int) -> Decimal:
     """One count of a display whose last digit stands at this power of ten."""
     return Decimal((0, (1,), exponent))
