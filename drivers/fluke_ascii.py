@@ -7,9 +7,10 @@ the function before and after the value, so that a turned knob never labels the 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from decimal import Decimal
 from functools import lru_cache
+from typing import NamedTuple
 
 from meterlink.driver import BadFrame, Coupling, Dialogue, Info, Line, Query, Reading, count
 
@@ -37,6 +38,8 @@ UNIT_TEXTS = {
     "DB": ("VDC", "VAC", "VACDC"),
 }
 PLAIN = {"VDC": "VDC", "VAC": "VAC", "ADC": "ADC", "AAC": "AAC", "OHMS": "OHMS", "HZ": "FREQ"}
+DECIBEL: tuple[str, Coupling | None, str] = ("level", None, "dB")
+UNKNOWN: tuple[str, Coupling | None, str] = ("unknown", None, "1")
 MODIFIERS = ((1, "min"), (2, "max"), (4, "hold"), (32, "rel"), (64, "compare"))
 DB, DB_POWER = 8, 16
 FLAGS = [tuple(flag for bit, flag in MODIFIERS if modifiers & bit) for modifiers in range(128)]
@@ -57,7 +60,7 @@ INFO = Info(
 )
 
 PROMPT = re.compile(rb"(?:=>|\?>|!>)\r\n")
-REPLY = r"(?:(?!(?:=>|\?>|!>)\r)([^\r\n]*)\r\n)?(=>|\?>|!>)\r\n"  # a value line is no prompt
+REPLY = r"(?:(?![=?!]>\r)([^\r\n]*)\r\n)?([=?!]>)\r\n"  # a value line is no prompt
 NUMBER = re.compile(r"([+-]?[0-9]+(?:\.([0-9]+))?E([+-]?[0-9]{1,2}))(?: ([A-Z]+))?")
 NAMES = ("FUNC1?", "FUNC2?")
 VALUES = {"": ("1", "2")} | {  # query -> the displays whose values it may bring
@@ -84,29 +87,35 @@ def _after_identity(held: bytes) -> int | None:
     return found.end() if found else None
 
 
-@lru_cache(maxsize=64)
-def _queries(asked: bytes) -> tuple[str, ...]:
-    queries = asked.decode("latin-1").split("\r\n")
-    if queries.pop():
-        raise BadFrame(f"the last query does not end with CR LF: {asked.hex()}")
-    return tuple(queries)
+class Asked(NamedTuple):
+    """What follows from the queries alone: the pattern of their replies, and which of its groups say what.
+
+    replies     value line and prompt of each reply as groups, an echo before it passed over
+    names       (display, group of its FUNC? value);  values: (displays, group); a prompt is the group after
+    """
+
+    replies: re.Pattern[str]
+    names: tuple[tuple[str, int], ...]
+    modifiers: tuple[int, ...]
+    values: tuple[tuple[tuple[str, ...], int], ...]
 
 
 @lru_cache(maxsize=64)
-def _replies(queries: tuple[str, ...]) -> re.Pattern[str]:
-    """The replies to these queries: value line and prompt of each as groups, an echo before it passed over."""
-    return re.compile("".join((f"(?:{re.escape(query)}\r\n)?" if query else "") + REPLY for query in queries))
-
-
-def _pairs(frame: bytes, asked: bytes | None) -> Iterable[tuple[str, str, str]]:
-    """(query, value line, prompt) of each reply, echoes dropped."""
-    # without queries at most two values are a frame, so a third reply need not be looked at
-    queries = ("",) * min(2, len(PROMPT.findall(frame))) if asked is None else _queries(asked)
-    found = _replies(queries).fullmatch(frame.decode("latin-1"))
-    if not queries or not found or not frame.isascii():
-        raise BadFrame(f"queries {queries}, no value line with a prompt for each: {frame.hex()}")
-    groups = found.groups("")
-    return zip(queries, groups[::2], groups[1::2], strict=True)
+def _asked(asked: bytes | None, replies: int) -> Asked:
+    """Takes the number of replies where the queries are not known. Raises BadFrame for one that brings no reading."""
+    queries = [""] * replies if asked is None else asked.decode("latin-1").split("\r\n")
+    if not queries or (asked is not None and (queries.pop() or not queries)):
+        raise BadFrame(f"no reply, or no queries that end with CR LF: {asked!r}")
+    for query in queries:
+        if query not in NAMES and query not in VALUES and query != "MOD?":
+            raise BadFrame(f"{query} brings no reading")
+    at = [(query, 2 * n) for n, query in enumerate(queries)]
+    return Asked(
+        re.compile("".join((f"(?:{re.escape(query)}\r\n)?" if query else "") + REPLY for query in queries)),
+        tuple((query[4], n) for query, n in at if query in NAMES),
+        tuple(n for query, n in at if query == "MOD?"),
+        tuple((VALUES[query], n) for query, n in at if query in VALUES),
+    )
 
 
 def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]:
@@ -118,32 +127,41 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     Raises  BadFrame, and nothing else; also for a refused value (prompt ?> or !>), a function that changed.
     Source  8808A Users Manual ch. 4; UNIT_TEXTS and FUNCTIONS.
     """
+    # without queries at most two values are a frame, so a third reply need not be looked at
+    told = _asked(asked, min(2, len(PROMPT.findall(frame))) if asked is None else 0)
+    found = told.replies.fullmatch(frame.decode("latin-1"))
+    if not found or not frame.isascii():
+        raise BadFrame(f"not a value line with a prompt for each query: {frame.hex()}")
+    groups = found.groups("")
     # what stands at a display: None where nobody asked, "" where the answer named none
     names: dict[str, str | None] = {"1": None, "2": None}
-    values: list[tuple[str, str]] = []
-    modifiers = 0
-    for query, value, prompt in _pairs(frame, asked):
-        if query in NAMES:
-            name, known = value if prompt == "=>" else "", names[query[4]]
-            if name and known and name != known:
+    for channel, at in told.names:
+        name = groups[at] if groups[at + 1] == "=>" else ""
+        if known := names[channel]:
+            if name and name != known:
                 raise BadFrame(f"the function changed between the two FUNC?: {frame.hex()}")
-            names[query[4]] = name or known or ""
-        elif prompt != "=>":
-            raise BadFrame(f"{query or 'the command'} was refused with {prompt}: {frame.hex()}")
-        elif query == "MOD?":
-            if not value.isdigit() or len(value) > 3 or int(value) > 127:
-                raise BadFrame(f"no modifiers: {frame.hex()}")
-            modifiers = int(value)
-        elif query in VALUES:
-            parts = value.split(",")
-            if len(parts) > len(VALUES[query]):
-                raise BadFrame(f"{len(parts)} values at {query or 'the command'}: {frame.hex()}")
-            values += zip(VALUES[query], parts)  # noqa: B905 - the second display may show nothing
         else:
-            raise BadFrame(f"{query} brings no reading: {frame.hex()}")
+            names[channel] = name
+    modifiers = 0
+    for at in told.modifiers:
+        text = groups[at]
+        modifiers = int(text) if text.isdigit() and len(text) <= 3 else 128
+        if modifiers > 127 or groups[at + 1] != "=>":
+            raise BadFrame(f"MOD? answers {text!r} with {groups[at + 1]}: {frame.hex()}")
+    values: list[tuple[str, str]] = []
+    for displays, at in told.values:
+        if groups[at + 1] != "=>":
+            raise BadFrame(f"the value was refused with {groups[at + 1]}: {frame.hex()}")
+        parts = groups[at].split(",")
+        if len(parts) > len(displays):
+            raise BadFrame(f"{len(parts)} values where {len(displays)} can stand: {frame.hex()}")
+        values += zip(displays, parts)  # noqa: B905 - the second display may show nothing
     if not values or len(values) > 2:
         raise BadFrame(f"no one or two values: {frame.hex()}")
-    return [_reading(c, text, names[c], modifiers, asked is None, frame) for c, text in values]
+    out = []
+    for channel, text in values:
+        out.append(_reading(channel, text, names[channel], modifiers, asked is None, frame))
+    return out
 
 
 def _reading(channel: str, text: str, function: str | None, modifiers: int, alone: bool, frame: bytes) -> Reading:
@@ -159,17 +177,19 @@ def _reading(channel: str, text: str, function: str | None, modifiers: int, alon
         unit_text not in UNIT_TEXTS or (function in FUNCTIONS and function not in UNIT_TEXTS[unit_text])
     ):
         raise BadFrame(f"unit {unit_text} does not stand behind {function}: {frame.hex()}")
-    flags = FLAGS[modifiers] if channel == "1" else ()
-    other = None if channel == "1" else channel
+    flags: tuple[str, ...] = ()
+    other: str | None = channel
+    decibel, power = unit_text == "DB", False
+    if channel == "1":
+        flags, other = FLAGS[modifiers], None
+        decibel, power = decibel or bool(modifiers & DB), bool(modifiers & DB_POWER)
     value = Decimal(digits)
-    decibel = unit_text == "DB" or (channel == "1" and bool(modifiers & DB))
-    name = function or PLAIN.get(unit_text or "", "")
-    power = channel == "1" and bool(modifiers & DB_POWER)
-    shown = FUNCTIONS.get(name)
     if decibel:
-        shown = ("level", None, "dB")
+        shown: tuple[str, Coupling | None, str] | None = DECIBEL
     elif function is None and unit_text is None:
-        shown = ("unknown", None, "1")
+        shown = UNKNOWN
+    else:
+        shown = FUNCTIONS.get(function or PLAIN.get(unit_text or "", ""))
     if shown is None or power:
         return Reading(
             function="unknown",
@@ -181,14 +201,16 @@ def _reading(channel: str, text: str, function: str | None, modifiers: int, alon
             channel=other,
         )
     kind, coupling, unit = shown
-    over = abs(value) >= OVER
+    if abs(value) >= OVER:
+        return Reading(
+            function=kind, coupling=coupling, value=None, unit=unit, state="over", flags=flags, channel=other
+        )
     return Reading(
         function=kind,
         coupling=coupling,
-        value=None if over else value,
+        value=value,
         unit=unit,
-        resolution=None if over else count(int(power_text) - len(decimals or "")),
-        state="over" if over else "ok",
+        resolution=count(int(power_text) - len(decimals or "")),
         flags=flags,
         channel=other,
     )

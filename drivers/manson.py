@@ -56,6 +56,7 @@ INFO = Info(
     models=tuple(AMPS),
 )
 
+MODES = {"0": ("cv",), "1": ("cc",)}
 ANSWERS = re.compile(rb"(?:(?:[0-9]+\r)*OK\r)+")
 TAKE = until(b"OK\r")
 ROUND = (Query(ask=b"GETD\r", take=TAKE), Query(ask=b"GETS\r", take=TAKE))
@@ -113,10 +114,11 @@ def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -
     for command, lines in _pairs(frame, asked):
         if command == "GETD":
             digits = _field(command, lines, 9, frame)
-            if digits[8] not in "01":
+            if digits[8] not in MODES:
                 raise BadFrame(f"status {digits[8]} is neither 0 (CV) nor 1 (CC): {frame.hex()}")
-            mode = ("cv", "cc")[int(digits[8])]
-            flags = (mode,) if digits[:8].strip("0") else ()  # an output that is off shows zeros and a mode too
+            flags = (
+                MODES[digits[8]] if digits[:8].strip("0") else ()
+            )  # an output that is off shows zeros and a mode too
             out += [_reading("voltage", digits[:4], -2, flags), _reading("current", digits[4:8], -2, flags)]
         elif command == "GETS":
             digits = _field(command, lines, 6, frame)

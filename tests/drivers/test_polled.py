@@ -191,3 +191,28 @@ def test_a_lone_value_of_the_fluke_set(asked: bytes, reply: bytes, shown: list[t
     """The worked exchanges of sheet scpi-multimeters C, format 1: the number stands in the reply, its unit does not."""
     readings = registry.find("fluke_ascii").decode(reply, asked)
     assert [(r.function, str(r.value), r.unit, str(r.resolution), r.state) for r in readings] == shown
+
+
+def test_the_fluke_set_may_echo_each_command() -> None:
+    """Echo on: each command stands before its reply (from memory, as the sheet says)."""
+    asked = b"FUNC1?\r\nVAL1?\r\nFUNC1?\r\n"
+    plain = registry.find("fluke_ascii").decode(b"VDC\r\n=>\r\n+1.5E+0\r\n=>\r\nVDC\r\n=>\r\n", asked)
+    echoed = b"FUNC1?\r\nVDC\r\n=>\r\nVAL1?\r\n+1.5E+0\r\n=>\r\nFUNC1?\r\nVDC\r\n=>\r\n"
+    assert [str(r.value) for r in plain] == ["1.5"]
+    assert registry.find("fluke_ascii").decode(echoed, asked) == plain
+
+
+@pytest.mark.parametrize(
+    ("asked", "reply"),
+    [
+        (b"FUNC2?\r\nVAL1?\r\n", b"!>\r\n=>\r\n+1.5E+0 VDC\r\n=>\r\n"),  # a prompt is no value line
+        (b"VAL2?\r\n", b"+1.5E+0 VDC,+2E+0 VDC\r\n=>\r\n"),  # the second display has one value
+        (b"VAL1?\r\n", b"+1.5E+0 VDC\r\n!>\r\n"),
+        (b"MOD?\r\nVAL1?\r\n", b"0\r\n?>\r\n+1.5E+0 VDC\r\n=>\r\n"),
+        (b"\r\n\r\n", b""),
+        (b"", b""),
+    ],
+)
+def test_replies_that_do_not_fit_the_queries_of_the_fluke_set_are_refused(asked: bytes, reply: bytes) -> None:
+    with pytest.raises(BadFrame):
+        registry.find("fluke_ascii").decode(reply, asked)
