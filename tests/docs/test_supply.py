@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -120,7 +121,12 @@ def _four_wire(bench: Bench) -> str:
     """The meter held on the rail while it is fed: its volts over the supply's amperes."""
     mark = bench.ear.heard
     bench.handheld.touch(0.93)
-    message = bench.ear.wait(lambda m: m.get("wires") == 4, mark, what="ohms by four wires")
+
+    def settled(m: dict[str, Any]) -> bool:
+        """By four wires, and no longer of a reading that was taken while the probe landed."""
+        return m.get("wires") == 4 and abs(m["ohms"] - 0.93 / m["amperes"]) < 0.01
+
+    message = bench.ear.wait(settled, mark, what="ohms by four wires")
     bench.handheld.lift()
     assert abs(message["ohms"] - 0.93 / message["amperes"]) < 0.01
     return f"{message['wires']}-wire"

@@ -141,10 +141,12 @@ STOPS = [stop_by_pedal, stop_by_command, stop_by_service]
 @pytest.mark.parametrize("stop", STOPS)
 def test_every_stop_is_off(bench: Bench, stop: Callable[[Bench], None]) -> None:
     bench.inject()
+    mark = bench.ear.heard
     stop(bench)
     until(lambda: not bench.supply.on, 5.0, what="the output to be off")
     if stop is not stop_by_service:
-        until(lambda: bench.events()[-1] == "off", what="the record")
+        bench.ear.wait(is_ended, mark, what="the end")
+        assert bench.events()[-1] == "off"
         bench.inject()  # the cautions were confirmed for this job; it can begin again
     else:
         assert bench.process is not None
