@@ -9,7 +9,7 @@ from __future__ import annotations
 from decimal import Decimal
 from itertools import product
 
-from construct import BitsInteger, Bitwise, Const, Struct, Terminated
+from construct import BitsInteger, Bitwise, Const, Construct, Struct, Terminated
 
 from meterlink.driver import PREFIX, BadFrame, Coupling, FixedFrames, Framer, Info, Line, Reading, State, count
 
@@ -119,23 +119,31 @@ FLAGS = {
 ODD = bytes(b for b in range(256) if b.bit_count() % 2)  # 7 bits with their odd parity bit
 STRIP = bytes(b & 0x7F for b in range(256))
 DATA = bytes(range(0x30, 0x40))
+STARTS = frozenset((*DATA, *(b | 0x80 for b in DATA)))
 NIBBLES = bytes(b & 0xF for b in range(256))
 
 NAMES = ("range", "d4", "d3", "d2", "d1", "d0", "function", "status", "option1", "option2", "option3", "option4")
-FRAME = Bitwise(
-    Struct(
-        *(
-            field
-            for name in NAMES
-            for field in (f"parity_{name}" / BitsInteger(1), Const(3, BitsInteger(3)), name / BitsInteger(4))
-        ),
-        "parity_cr" / BitsInteger(1),
-        Const(0x0D, BitsInteger(7)),
-        "parity_lf" / BitsInteger(1),
-        Const(0x0A, BitsInteger(7)),
-        Terminated,
+
+
+def described(names: tuple[str, ...]) -> Construct:
+    """Characters 011 xxxx with these names, then CR LF; bit 7 is parity where the port was opened with 8 bits."""
+    return Bitwise(
+        Struct(
+            *(
+                field
+                for name in names
+                for field in (f"parity_{name}" / BitsInteger(1), Const(3, BitsInteger(3)), name / BitsInteger(4))
+            ),
+            "parity_cr" / BitsInteger(1),
+            Const(0x0D, BitsInteger(7)),
+            "parity_lf" / BitsInteger(1),
+            Const(0x0A, BitsInteger(7)),
+            Terminated,
+        )
     )
-)
+
+
+FRAME = described(NAMES)
 
 
 def decode(frame: bytes, asked: bytes | None = None, model: str | None = None) -> list[Reading]:
@@ -224,7 +232,7 @@ def build(reading: Reading, model: str | None = None) -> bytes:
 
 def Driver(model: str | None = None) -> Framer:  # noqa: N802 - the contract's name
     """A fresh framer."""
-    return FixedFrames(14, decode, model, starts=frozenset(b & 0xFF for b in (*DATA, *(b | 0x80 for b in DATA))))
+    return FixedFrames(14, decode, model, starts=STARTS)
 
 
 def _shapes() -> list[Reading]:

@@ -9,9 +9,10 @@ from __future__ import annotations
 from decimal import Decimal
 from itertools import product
 
-from construct import BitsInteger, Bitwise, Const, Struct, Terminated
-
 from meterlink.driver import PREFIX, BadFrame, Coupling, FixedFrames, Framer, Info, Line, Reading, State, count
+
+# the characters on the line are the same; codes, ranges and option bytes are not, and are never shared
+from .es51922 import DATA, ODD, STARTS, STRIP, described
 
 INFO = Info(
     name="es51978",
@@ -95,26 +96,8 @@ WORDS = {  # by the byte of option 1, then by the low half of option 2
     for one in (0, VAHZ)
 }
 COUPLING: dict[int, Coupling | None] = {0: None, AC: "ac", DC: "dc", AC | DC: "acdc"}
-ODD = bytes(b for b in range(256) if b.bit_count() % 2)  # 7 bits with their odd parity bit
-STRIP = bytes(b & 0x7F for b in range(256))
-DATA = bytes(range(0x30, 0x40))
-STARTS = frozenset((*DATA, *(b | 0x80 for b in DATA)))
-
 NAMES = ("range", "d3", "d2", "d1", "d0", "function", "status", "option1", "option2")
-FRAME = Bitwise(
-    Struct(
-        *(
-            field
-            for name in NAMES
-            for field in (f"parity_{name}" / BitsInteger(1), Const(3, BitsInteger(3)), name / BitsInteger(4))
-        ),
-        "parity_cr" / BitsInteger(1),
-        Const(0x0D, BitsInteger(7)),
-        "parity_lf" / BitsInteger(1),
-        Const(0x0A, BitsInteger(7)),
-        Terminated,
-    )
-)
+FRAME = described(NAMES)
 
 
 class Pairs(FixedFrames):

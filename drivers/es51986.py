@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from meterlink.driver import BadFrame, Framer, Info, Line, Reading
 
-from .es51978 import FRAME, STARTS, Pairs, block, framed, low_halves, reading, scales, shapes
+from .es51922 import STARTS
+from .es51978 import FRAME, Pairs, block, framed, low_halves, reading, scales, shapes
 
 __all__ = ["FRAME", "INFO", "SHAPES", "Driver", "build", "decode"]
 
