@@ -79,7 +79,9 @@ def test_every_keep_is_at_its_board_and_point(demo: Any) -> None:
         assert measured <= first.keys()
         for point in measured:
             meant = case.shows(point).value
-            assert first[point].value == (None if meant is None else pytest.approx(meant, abs=0.005, rel=0.01)), point
+            kept = first[point]
+            near = None if meant is None else pytest.approx(meant, abs=3 * kept.resolution)  # the meter's noise
+            assert kept.value == near, point
             n += 1
         if case.repair:
             for point in case.repair.again:
