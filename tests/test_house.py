@@ -20,7 +20,7 @@ FLOW = [
     {"settle"},
     {"bench"},
     {"knowngood"},
-    {"journal", "sound", "pedal"},
+    {"journal", "sound", "inputs"},
     {"ports", "probe"},
     {"service"},
     {"export", "report", "screen", "checkup"},

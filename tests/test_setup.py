@@ -17,8 +17,8 @@ from meterlink import checkup, registry
 from meterlink.checkup import examine
 from meterlink.cli import setup
 from meterlink.folders import Folders, bench_folder
-from meterlink.pedal.gestures import Timing
-from meterlink.pedal.machine import Pedal
+from meterlink.inputs.gestures import Timing
+from meterlink.inputs.machine import Pedal
 from meterlink.service.config import load
 from meterlink.virtual.handheld import Handheld
 from meterlink.virtual.terminal import VirtualTerminal
@@ -62,7 +62,7 @@ def test_the_pedal_is_found_by_pressing_it(folders: Folders, monkeypatch: pytest
         def close(self) -> None:
             """Nothing to give back."""
 
-    monkeypatch.setattr("meterlink.pedal.switches.Contacts", Pressed)
+    monkeypatch.setattr("meterlink.inputs.switches.Contacts", Pressed)
     told: list[str] = []
     text = setup.interview(folders, answers("", "", "meter", "", "", "", "contact", "/dev/ttyUSB7"), told.append)
     folders.config.write_text(text, encoding="utf-8")

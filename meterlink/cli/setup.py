@@ -16,8 +16,8 @@ from meterlink.errors import BadInput, CheckFailed, LinkLost
 from meterlink.folders import Folders, bench_folder
 
 if TYPE_CHECKING:
-    from meterlink.pedal.machine import Pedal
-    from meterlink.pedal.switches import Switches
+    from meterlink.inputs.machine import Pedal
+    from meterlink.inputs.switches import Switches
     from meterlink.reading import Line
 
 WORDS = {True: "good", False: "WRONG", None: "note"}
@@ -89,7 +89,7 @@ def pedal(seconds: Annotated[float, typer.Option(help="How long to listen.")] = 
 
     Example: meterlink pedal
     """
-    from meterlink.pedal.machine import Pedal
+    from meterlink.inputs.machine import Pedal
     from meterlink.service.config import load
 
     folders = bench_folder(dir_)
@@ -101,7 +101,7 @@ def pedal(seconds: Annotated[float, typer.Option(help="How long to listen.")] = 
 
 def listen(opened: Switches, acting: Pedal, seconds: float) -> None:
     """Say each switch and each action as it comes. The pedal is closed at the end."""
-    from meterlink.pedal.machine import Clash
+    from meterlink.inputs.machine import Clash
 
     typer.echo("press the pedal now: tap, double tap, long press (Ctrl-C ends)")
     end = time.monotonic() + seconds
@@ -221,7 +221,7 @@ def _pedal(ask: Callable[..., str], tell: Callable[[str], None]) -> list[str]:
 
 def first_pressed(kind: str, port: str, tell: Callable[[str], None], limit_s: float = 10.0) -> str | None:
     """The switch that is pressed first; None, with a word, when none was or the pedal cannot be opened."""
-    from meterlink.pedal.switches import Contacts, Keyboard
+    from meterlink.inputs.switches import Contacts, Keyboard
 
     try:
         switches = Contacts(port) if kind == "contact" else Keyboard(port)

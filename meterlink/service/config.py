@@ -18,8 +18,8 @@ from meterlink.bench.injection import Ceilings
 from meterlink.control import Control
 from meterlink.errors import BadInput
 from meterlink.folders import Folders
+from meterlink.inputs.settings import Settings as Pedal
 from meterlink.link import opening
-from meterlink.pedal.settings import Settings as Pedal
 from meterlink.reading import BadFrame, Line
 from meterlink.settle import Rules
 from meterlink.sound import Settings as Sound

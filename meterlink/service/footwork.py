@@ -9,9 +9,9 @@ from typing import Any
 import msgspec
 
 from meterlink.errors import MeterlinkError
-from meterlink.pedal.machine import Clash, Pedal
-from meterlink.pedal.settings import Settings
-from meterlink.pedal.switches import Switches
+from meterlink.inputs.machine import Clash, Pedal
+from meterlink.inputs.settings import Settings
+from meterlink.inputs.switches import Switches
 from meterlink.service.clock import Clock, Moment
 
 LOOK_S = 0.01

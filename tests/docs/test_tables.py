@@ -18,8 +18,8 @@ from meterlink.bench.nearest import sheet_resistance
 from meterlink.checkup import ROOM_BYTES
 from meterlink.cli.setup import MEANING
 from meterlink.folders import bench_folder
-from meterlink.pedal.gestures import Timing
-from meterlink.pedal.reports import USAGES, name_of
+from meterlink.inputs.gestures import Timing
+from meterlink.inputs.reports import USAGES, name_of
 from meterlink.service.config import Config, Instrument, LineOverride, load
 from meterlink.service.injector import SET_UP_S
 from meterlink.settle import Rules

@@ -14,10 +14,10 @@ import serial
 from usb.backend import IBackend
 
 from meterlink.errors import LinkLost
+from meterlink.inputs.reports import Keys, name_of
 from meterlink.link.hid import Hid, is_boot_keyboard
 from meterlink.link.serial import explain
 from meterlink.link.usb import parse_id
-from meterlink.pedal.reports import Keys, name_of
 from meterlink.reading import Line
 
 LOOK_S = 0.004  # between two looks at the modem lines: well inside a contact's bounce time

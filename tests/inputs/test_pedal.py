@@ -10,12 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.errors import LinkLost
-from meterlink.pedal import switches as switches_module
-from meterlink.pedal.gestures import Foot, Timing
-from meterlink.pedal.machine import Clash, Pedal
-from meterlink.pedal.reports import Keys, name_of
-from meterlink.pedal.settings import Settings
-from meterlink.pedal.switches import Contacts, Keyboard
+from meterlink.inputs import switches as switches_module
+from meterlink.inputs.gestures import Foot, Timing
+from meterlink.inputs.machine import Clash, Pedal
+from meterlink.inputs.reports import Keys, name_of
+from meterlink.inputs.settings import Settings
+from meterlink.inputs.switches import Contacts, Keyboard
 from meterlink.service.clock import SystemClock
 from meterlink.service.footwork import Footwork, PedalTold, Pressed
 from tests.link.simulated_bus import SimulatedBus

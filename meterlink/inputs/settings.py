@@ -6,10 +6,10 @@ from typing import Literal
 
 import msgspec
 
-from meterlink.pedal.gestures import Timing
-from meterlink.pedal.machine import Binding
-from meterlink.pedal.reports import USAGES
-from meterlink.pedal.switches import LINES, Contacts, Keyboard, Switches
+from meterlink.inputs.gestures import Timing
+from meterlink.inputs.machine import Binding
+from meterlink.inputs.reports import USAGES
+from meterlink.inputs.switches import LINES, Contacts, Keyboard, Switches
 
 
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -12,7 +12,7 @@ from typing import Literal
 
 import msgspec
 
-from meterlink.pedal.gestures import Foot, Gesture, Timing
+from meterlink.inputs.gestures import Foot, Gesture, Timing
 
 Action = Literal["keep", "back", "next"]
 Binding = Literal["gestures", "keep", "back", "next"]
