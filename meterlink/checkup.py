@@ -175,5 +175,6 @@ def _service(folders: Folders) -> Iterator[Finding]:
     for one in reply["instruments"]:
         if one["likely"]:
             yield Finding(f"instrument {one['instrument']}", False, one["likely"], "meterlink status")
-    if reply["pedal"] not in (None, "open"):
-        yield Finding("pedal", False, reply["pedal"], "meterlink pedal")
+    for name, one in reply["inputs"].items():
+        if one["state"] != "open":
+            yield Finding(name, False, f"{one['state']}: {one['why'] or 'not opened yet'}", f"meterlink {name}")

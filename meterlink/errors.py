@@ -26,6 +26,10 @@ class Refused(MeterlinkError):  # noqa: N818
     """A safety limit, a full disk or a lock forbids it; nothing was done."""
 
 
+class NoBoard(Refused):
+    """What was asked for needs a board, and none is on the bench."""
+
+
 class LinkLost(MeterlinkError):  # noqa: N818
     """The port is gone or cannot be opened: the supervisor backs off and tries again."""
 

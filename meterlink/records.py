@@ -1,7 +1,8 @@
 """The records of a journal (format 1, a contract) as frozen Structs, and the one encoder.
 
 A line is `prev`, `seq`, `at`, `kind`, then the fields of that kind; the head belongs to the writer, the
-Structs here are the bodies. A reader passes over kinds and fields that it does not know, so fields may
+Structs here are the bodies. Records of one act of a person stand together: the first leads it, the others name its
+seq in `with`. A reader passes over kinds and fields that it does not know, so fields may
 be added and none may change its meaning. This is the one place where a Decimal becomes a double.
 Source: docs/journal.md (the format); RFC 8259; RFC 3339.
 """
@@ -22,7 +23,7 @@ from meterlink.reading import Reading as Shown
 FORMAT = 1
 GENESIS = "0" * 64
 
-Source = Literal["pedal", "key", "command", "sheet"]
+Source = Literal["pedal", "key", "command", "sheet", "scanner"]
 By = Literal["settled", "pedal", "key", "command"]
 Stage = Literal["before", "after"]
 Verdict = Literal["ok", "low", "high", "short", "open", "unsure"]
@@ -78,6 +79,9 @@ class Context(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     source: Source
     stage: Stage | None = None
     powered: bool | None = None  # the technician confirmed that the board's power is on (true) or off again
+    operator: str | None = None  # who is at the bench
+    undo: int | None = None  # the act that began with this record was taken back
+    with_: int | None = msgspec.field(name="with", default=None)
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="reading"):
@@ -118,12 +122,15 @@ class Kept(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="kep
     verdict: Verdict | None
     by: By
     stage: Stage | None
+    moved: int | None = None  # the withdrawn keep in whose place this one stands, on the same readings
+    with_: int | None = msgspec.field(name="with", default=None)
 
 
 class Void(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="void"):
     of: int
     why: str
     by: str
+    with_: int | None = msgspec.field(name="with", default=None)
 
 
 class Job(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="job"):
@@ -138,6 +145,8 @@ class Job(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="job"
     sheet: str | None = None
     sheet_sha256: str | None = None
     text: str | None = None
+    counted: int | None = None  # of a note: the count of boards that it explains
+    with_: int | None = msgspec.field(name="with", default=None)
 
 
 class Board(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="board"):
@@ -150,6 +159,7 @@ class Board(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="bo
     customer: str | None = None
     expected: int | None = None
     text: str | None = None
+    with_: int | None = msgspec.field(name="with", default=None)
 
 
 class Finding(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="finding"):
@@ -159,6 +169,19 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     part: str | None
     text: str | None
     by: str
+    with_: int | None = msgspec.field(name="with", default=None)
+
+
+class LeftOut(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="left_out"):
+    """Points of the sheet that this board is not measured at, on purpose, in this stage."""
+
+    job: str
+    board: str
+    points: list[str]
+    stage: Stage | None
+    why: str | None
+    by: str
+    with_: int | None = msgspec.field(name="with", default=None)
 
 
 class Supply(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="supply"):
@@ -212,6 +235,7 @@ Record = Union[  # noqa: UP007 - msgspec reads it at run time on Python 3.10 eit
     Job,
     Board,
     Finding,
+    LeftOut,
     Supply,
     Gap,
     Recovered,

@@ -16,9 +16,12 @@ SoundName = Literal[
     "not-ok",
     "short",
     "refused",
+    "no-board",  # a touch, and no board is on the bench
     "wrong-function",
     "moved",
-    "stepped",
+    "stepped",  # went on, or something was recorded
+    "sheet-done",
+    "passed-over",  # the sheet's end, and back to a point that was passed over
     "taken-back",
     "confirm",
     "alarm",
@@ -48,6 +51,40 @@ class Press(msgspec.Struct, frozen=True):
     t: float
 
 
+class LeaveOut(msgspec.Struct, frozen=True):
+    """These points are left out on purpose; None: all that are still pending."""
+
+    points: tuple[str, ...] | None
+    why: str | None
+    by: str
+    source: records.Source
+
+
+class Undo(msgspec.Struct, frozen=True):
+    """The last thing that this person recorded is taken back, with what it set."""
+
+    by: str
+    source: records.Source
+
+
+class Move(msgspec.Struct, frozen=True, kw_only=True):
+    """A keep (None: the last one of the board on the bench) belongs to another point or board."""
+
+    by: str
+    source: records.Source
+    of: int | None = None
+    point: str | None = None
+    board: str | None = None
+    job: str | None = None
+
+
+class Who(msgspec.Struct, frozen=True):
+    """This person is at the bench from now on."""
+
+    name: str
+    source: records.Source
+
+
 class OpenJob(msgspec.Struct, frozen=True, kw_only=True):
     job: str
     by: str
@@ -56,11 +93,13 @@ class OpenJob(msgspec.Struct, frozen=True, kw_only=True):
     expected: int | None = None
     sheet: Sheet | None = None
     sheet_name: str | None = None  # how the job record names it, to find it again
+    source: records.Source = "command"
 
 
 class CloseJob(msgspec.Struct, frozen=True):
     job: str | None  # None: the current one
     by: str
+    source: records.Source = "command"
 
 
 class NoteJob(msgspec.Struct, frozen=True):
@@ -78,12 +117,16 @@ class ReceiveBoard(msgspec.Struct, frozen=True):
 
 
 class TakeBoard(msgspec.Struct, frozen=True):
-    """A board is put on the bench: what is kept from now on is its."""
+    """A board is put on the bench: what is kept from now on is its.
+
+    count_in  a mark that the job does not have is counted in; else it is refused
+    """
 
     board: str
     by: str
     source: records.Source
     job: str | None = None
+    count_in: bool = False
 
 
 class SetState(msgspec.Struct, frozen=True):
@@ -92,6 +135,7 @@ class SetState(msgspec.Struct, frozen=True):
     board: str | None = None
     job: str | None = None
     text: str | None = None
+    source: records.Source = "command"
 
 
 class Find(msgspec.Struct, frozen=True, kw_only=True):
@@ -103,6 +147,7 @@ class Find(msgspec.Struct, frozen=True, kw_only=True):
     text: str | None = None
     board: str | None = None
     job: str | None = None
+    source: records.Source = "command"
 
 
 class GoTo(msgspec.Struct, frozen=True):
@@ -119,18 +164,29 @@ class Withdraw(msgspec.Struct, frozen=True):
     of: int
     why: str
     by: str
+    source: records.Source = "command"
+
+
+class Resume(msgspec.Struct, frozen=True):
+    """An injection is over: the bench leads along the sheet again."""
 
 
 class ConfirmPower(msgspec.Struct, frozen=True):
-    """The technician says that the board is powered now."""
+    """The technician says that the board's power is on, or off and the capacitors are discharged; None: the other of
+    the two."""
 
     source: records.Source
+    on: bool | None = None
 
 
 Event = (
     Heard
     | Gone
     | Press
+    | LeaveOut
+    | Undo
+    | Move
+    | Who
     | OpenJob
     | CloseJob
     | NoteJob
@@ -142,6 +198,7 @@ Event = (
     | SetStage
     | Withdraw
     | ConfirmPower
+    | Resume
 )
 
 

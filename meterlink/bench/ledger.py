@@ -6,7 +6,11 @@ nothing is lost). A withdrawn record stays in its list and counts for nothing.
 
 from __future__ import annotations
 
-from collections import Counter
+import copy
+import difflib
+import re
+import unicodedata
+from collections import Counter, deque
 from collections.abc import Iterable
 from typing import Any
 
@@ -25,7 +29,21 @@ STATES = (
     "tested bad",
     "returned",
 )
+ON_THE_BENCH = "on the bench"
+STAYS = (ON_THE_BENCH, "repaired")  # states of a board that may be on the bench; every other says that it is elsewhere
+ACTS = 200  # of the newest, what each was is remembered: so many steps can be taken back
 WORKED_ON = ("removed", "replaced", "reflowed", "cleaned")  # findings after which keeps are stage `after`
+
+
+def mark_key(mark: str) -> str:
+    """By what two marks are the same: neither case nor blanks make a difference (NFKC, so that a full-width
+    letter of a scanner is the letter)."""
+    return "".join(unicodedata.normalize("NFKC", mark).casefold().split())
+
+
+def names_count(text: str | None, count: int) -> bool:
+    """The text has this number as a word of its own."""
+    return re.search(rf"(?<![\w.]){count}(?!\w|[.,]\d)", text or "") is not None
 
 
 class Noted(msgspec.Struct, frozen=True):
@@ -44,7 +62,30 @@ class BoardView(msgspec.Struct):
     events: list[Noted] = []  # records.Board
     findings: list[Noted] = []
     keeps: list[Noted] = []
+    left_out: list[Noted] = []
     supplies: list[Noted] = []
+
+
+class Act(msgspec.Struct):
+    """What one person did at once: its records, the first leads; `before` is the context that it met.
+
+    undone   it was taken back
+    undoes   it took another act back
+    """
+
+    parts: list[Noted]
+    before: records.Context
+    undone: bool = False
+    undoes: bool = False
+
+    @property
+    def lead(self) -> Noted:
+        return self.parts[0]
+
+    @property
+    def context(self) -> records.Context | None:
+        """The context that it led to, if it changed it."""
+        return next((n.record for n in self.parts if isinstance(n.record, records.Context)), None)
 
 
 class JobView(msgspec.Struct):
@@ -63,14 +104,17 @@ class Ledger:
         self.voided: dict[int, Noted] = {}  # seq of the withdrawn record -> its void
         self.context = records.Context(job=None, board=None, point=None, sheet=None, source="command", stage=None)
         self.last_seq = 0
-        self.withdrawable: set[int] = set()  # job and board events, findings, keeps: what a void may name
+        self.withdrawable: dict[int, Noted] = {}  # what a void may name, by seq
+        self.acts: deque[Act] = deque(maxlen=ACTS)
 
     def apply(self, seq: int, at: str, record: object) -> None:
         """Take one record in. Records of unknown kinds may be given as None."""
         self.last_seq = seq
         noted = Noted(seq, at, record)
-        if isinstance(record, records.Job | records.Board | records.Finding | records.Kept):
-            self.withdrawable.add(seq)
+        if isinstance(record, ACTED):
+            self._act(noted)
+        if isinstance(record, WITHDRAWABLE):
+            self.withdrawable[seq] = noted
         match record:
             case records.Context():
                 self.context = record
@@ -86,8 +130,24 @@ class Ledger:
                 self._job(job).events.append(noted)
             case records.Kept(job=str(job), board=str(board)):
                 self._board(job, board).keeps.append(noted)
+            case records.LeftOut():
+                self._board(record.job, record.board).left_out.append(noted)
             case records.Supply(job=str(job), board=str(board)):
                 self._board(job, board).supplies.append(noted)
+            case _:
+                pass  # says nothing of jobs and boards
+
+    def _act(self, noted: Noted) -> None:
+        """A record that leads an act, or goes with the one that led the last."""
+        if self.acts and noted.record.with_ == self.acts[-1].lead.seq:
+            self.acts[-1].parts.append(noted)
+        else:
+            self.acts.append(Act([noted], self.context))
+        if isinstance(noted.record, records.Context) and noted.record.undo is not None:
+            self.acts[-1].undoes = True
+            for act in self.acts:
+                if act.lead.seq == noted.record.undo:
+                    act.undone = True
 
     def extend(self, entries: Iterable[records.Entry]) -> Ledger:
         """Take many in; gives itself."""
@@ -100,6 +160,13 @@ class Ledger:
 
     def _board(self, job: str, board: str) -> BoardView:
         return self._job(job).boards.setdefault(board, BoardView(job, board))
+
+    def without(self, seqs: Iterable[int], again: Iterable[int] = ()) -> Ledger:
+        """As it would be if `seqs` were withdrawn and `again` were not; shares everything else, takes nothing in."""
+        other = copy.copy(self)
+        kept = {seq: n for seq, n in self.voided.items() if seq not in set(again)}
+        other.voided = {**kept, **{seq: Noted(seq, "", None) for seq in seqs}}
+        return other
 
     def standing(self, noted: Iterable[Noted]) -> list[Noted]:
         """Those that were not withdrawn."""
@@ -123,13 +190,28 @@ class Ledger:
         last = [e for e in events if e in ("opened", "closed")]
         return bool(last) and last[-1] == "opened"
 
+    def open_jobs(self) -> list[str]:
+        """The jobs that are open, the current one first."""
+        return sorted(filter(self.is_open, self.jobs), key=lambda job: job != self.context.job)
+
+    def job_named(self, name: str) -> str:
+        """The job of this name as it was first written, or the name where there is none."""
+        if name in self.jobs:
+            return name
+        return next((job for job in self.jobs if mark_key(job) == mark_key(name)), name)
+
     def mismatch(self, job: str) -> str | None:
-        """A word on boards counted against boards said, until a note of the job explains it."""
+        """A word on boards counted against boards said, until a note of the job explains this very count.
+
+        Notes before the field `counted` came explain the count that their text names.
+        """
         said, counted = self.job_field(job, "expected"), len(self.counted(job))
         if said is None or said == counted:
             return None
         for n in self.standing(self.jobs[job].events):
-            if isinstance(n.record, records.Job) and n.record.event == "note":
+            r = n.record
+            note = isinstance(r, records.Job) and r.event == "note"
+            if note and (r.counted == counted or (r.counted is None and names_count(r.text, counted))):
                 return None
         return f"{counted} boards counted, {said} said"
 
@@ -161,6 +243,32 @@ class Ledger:
             return None
         return self.jobs[job].boards.get(board)
 
+    def find_board(self, job: str, mark: str) -> BoardView | None:
+        """The board of this job that bears this mark, as first written or but for case and blanks."""
+        counted = self.counted(job) if job in self.jobs else []
+        same = [b for b in counted if mark_key(b.board) == mark_key(mark)]
+        return next((b for b in same if b.board == mark), same[0] if same else None)
+
+    def jobs_of(self, mark: str) -> list[str]:
+        """The open jobs that have a board of this mark, the current one first."""
+        return [job for job in self.open_jobs() if self.find_board(job, mark)]
+
+    def like(self, job: str, mark: str) -> list[str]:
+        """Marks of this job that are like one that it does not have, the likest first."""
+        marks = {mark_key(b.board): b.board for b in self.counted(job)}
+        return [marks[k] for k in difflib.get_close_matches(mark_key(mark), marks, 3, 0.6)]
+
+    def on_bench(self) -> list[BoardView]:
+        """The boards that say that they are on the bench: one at most, but for journals of before that rule."""
+        return [b for job in self.jobs for b in self.counted(job) if self.state(b) == ON_THE_BENCH]
+
+    def before_bench(self, board: BoardView) -> tuple[str, str | None]:
+        """Where it was before it was put on the bench, and the text that goes with that state."""
+        for n in reversed(self.standing(board.events)):
+            if n.record.state and n.record.state != ON_THE_BENCH:
+                return n.record.state, n.record.text
+        return "received", None
+
     def state(self, board: BoardView) -> str:
         """Its state now, in one of the words of STATES."""
         for n in reversed(self.standing(board.events)):
@@ -179,3 +287,15 @@ class Ledger:
             for n in self.standing(board.keeps)
             if n.record.point and (stage is None or n.record.stage == stage)
         }
+
+
+ACTED = (
+    records.Context,
+    records.Job,
+    records.Board,
+    records.Finding,
+    records.LeftOut,
+    records.Kept,
+    records.Void,
+)
+WITHDRAWABLE = (records.Job, records.Board, records.Finding, records.LeftOut, records.Kept)

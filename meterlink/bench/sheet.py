@@ -82,22 +82,6 @@ class Sheet(msgspec.Struct, frozen=True, kw_only=True):
         """The point of that name, if there is one."""
         return next((p for p in self.points if p.name == name), None)
 
-    def after(self, name: str | None, verdicts: Mapping[str, str]) -> Point | None:
-        """The next point to probe after this one (None: the first), skip rules honoured; None at the end or
-        after a point that the sheet does not have."""
-        return next((p for p in self._from(name, 1) if p.applies(verdicts)), None)
-
-    def before(self, name: str, verdicts: Mapping[str, str]) -> Point | None:
-        """The point before this one, skip rules honoured; None at the start."""
-        return next((p for p in self._from(name, -1) if p.applies(verdicts)), None)
-
-    def _from(self, name: str | None, step: int) -> tuple[Point, ...]:
-        points = self.points[::step]
-        if name is None:
-            return points
-        here = next((i for i, p in enumerate(points) if p.name == name), len(points))
-        return points[here + 1 :]
-
 
 def load(path: Path) -> Sheet:
     """Read and check a sheet.

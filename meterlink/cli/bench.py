@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 
 from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.errors import BadInput
 from meterlink.folders import Folders, bench_folder
 from meterlink.report.text import quantity
 from meterlink.service import wire
@@ -65,7 +66,7 @@ def status(dir_: Dir = None, json: Json = False) -> None:
     now, journal = reply["context"], reply["journal"]
     typer.echo(
         f"bench {reply['bench']}: job {now['job'] or '-'}, board {now['board'] or '-'}, "
-        f"point {now['point'] or '-'}, stage {now['stage'] or '-'}"
+        f"point {now['point'] or '-'}, stage {now['stage'] or '-'}, {reply['operator']} at the bench"
     )
     table(
         ("instrument", "driver", "port", "state", "readings/s", "frames", "bad", "skipped bytes", "what to do"),
@@ -89,6 +90,12 @@ def status(dir_: Dir = None, json: Json = False) -> None:
         + (f"; FAILING: {journal['failing']}" if journal["failing"] else "")
         + f"; {reply['disk']['free_bytes'] / 1e9:.1f} GB free"
     )
+    for name, one in reply["inputs"].items():
+        typer.echo(f"{name}: {one['state']}" + (f": {one['why']}" if one["why"] else ""))
+    if reply["sound"]:
+        typer.echo(f"SOUND: {reply['sound']}")
+    if reply["alarm"]:
+        typer.echo(f"ALARM: {reply['alarm']}")
     if keep := reply["last_keep"]:
         typer.echo(f"last keep: {_kept(keep)}")
 
@@ -153,6 +160,58 @@ def next_(dir_: Dir = None, json: Json = False) -> None:
     act(bench_folder(dir_), json, "next")
 
 
+def undo(
+    by: Annotated[str | None, typer.Option(help="Whose last act; default: of who is at the bench.")] = None,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Take back the last thing that you recorded, with all that it set; again for the one before it.
+
+    Example: meterlink undo
+    """
+    act(bench_folder(dir_), json, "undo", by=by)
+
+
+def leave_out(
+    points: Annotated[
+        list[str] | None, typer.Argument(metavar="POINT...", help="Default: all that are pending.")
+    ] = None,
+    why: Annotated[str | None, typer.Option(help="The reason; it is recorded.")] = None,
+    by: Annotated[str | None, typer.Option(help="Who says so.")] = None,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Leave points of the sheet out on purpose; one reason may cover all that are left.
+
+    Example: meterlink leave-out U8 J2 --why "connector missing"
+    """
+    act(bench_folder(dir_), json, "leave out", points=points or None, why=why, by=by)
+
+
+def move(
+    seq: Annotated[int | None, typer.Argument(help="The keep's seq; default: the last one of the board.")] = None,
+    point: Annotated[str | None, typer.Option(help="The point that it belongs to.")] = None,
+    board: Annotated[str | None, typer.Option(help="The board that it belongs to.")] = None,
+    of: Annotated[str | None, typer.Option("--job", help="That board's job; default: the keep's.")] = None,
+    by: Annotated[str | None, typer.Option(help="Who says so.")] = None,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Move a keep to the right point or board, or name a free touch; it is judged anew there.
+
+    Example: meterlink move --point U8
+    """
+    act(bench_folder(dir_), json, "move", of=seq, point=point, board=board, job=of, by=by)
+
+
+def who(name: str, dir_: Dir = None, json: Json = False) -> None:
+    """Say who is at the bench from now on; it stands in the records.
+
+    Example: meterlink who anna
+    """
+    act(bench_folder(dir_), json, "who", name=name)
+
+
 def point(name: str, dir_: Dir = None, json: Json = False) -> None:
     """Go to a test point.
 
@@ -169,12 +228,18 @@ def stage(name: Annotated[str, typer.Argument(help="before or after")], dir_: Di
     act(bench_folder(dir_), json, "stage", stage=name)
 
 
-def power(dir_: Dir = None, json: Json = False) -> None:
-    """Confirm that the board's power is on now (or off again), before points that ask for it.
+def power(
+    state: Annotated[str | None, typer.Argument(metavar="on|off", help="Default: the other of the two.")] = None,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Confirm that the board's power is on now, or off and its capacitors discharged. Nothing is switched.
 
-    Example: meterlink power
+    Example: meterlink power on
     """
-    act(bench_folder(dir_), json, "power")
+    if state not in ("on", "off", None):
+        raise BadInput(f"power is on or off, not {state!r}")
+    act(bench_folder(dir_), json, "power", on=None if state is None else state == "on")
 
 
 def void(
@@ -197,6 +262,10 @@ def add_to(app: typer.Typer) -> None:
     app.command("keep")(keep)
     app.command("back")(back)
     app.command("next")(next_)
+    app.command("undo")(undo)
+    app.command("leave-out")(leave_out)
+    app.command("move")(move)
+    app.command("who")(who)
     app.command("point")(point)
     app.command("stage")(stage)
     app.command("power")(power)

@@ -70,7 +70,7 @@ def job_close(
 
 @job.command("note")
 def job_note(text: str, of: OfJob = None, by: By = None, dir_: Dir = None, json: Json = False) -> None:
-    """Note something of a job; a note also explains a count that differs from what was said.
+    """Note something of a job; a note that names the count of boards explains why it differs from what was said.
 
     Example: meterlink job note "crate holds 15, slip says 14: customer told"
     """
@@ -188,12 +188,21 @@ def board_receive(
 
 
 @board.command("take")
-def board_take(mark: str, of: OfJob = None, by: By = None, dir_: Dir = None, json: Json = False) -> None:
-    """Put a board on the bench; what is kept from now on is its.
+def board_take(
+    mark: str,
+    of: OfJob = None,
+    count_in: Annotated[
+        bool, typer.Option("--count-in", help="A mark that the job does not have is counted in.")
+    ] = False,
+    by: By = None,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Put a board on the bench; what is kept from now on is its. The one that was there goes back to where it was.
 
     Example: meterlink board take GC-03
     """
-    act(bench_folder(dir_), json, "board take", board=mark, job=of, by=by)
+    act(bench_folder(dir_), json, "board take", board=mark, job=of, count_in=count_in, by=by)
 
 
 @board.command("state")

@@ -16,7 +16,9 @@ LINK = (3,)  # a port that may be gone
 CHECK = (1,)
 EXITS: dict[str, tuple[int, ...]] = {
     **dict.fromkeys(("status", "supply show"), (3,)),
-    **dict.fromkeys(("keep", "back", "next", "point", "stage", "power", "void"), ASKS),
+    **dict.fromkeys(
+        ("keep", "back", "next", "undo", "leave-out", "move", "who", "point", "stage", "power", "void"), ASKS
+    ),
     **dict.fromkeys(("job open", "job close", "job note", "board receive", "board take"), ASKS),
     **dict.fromkeys(("board state", "board found", "board done", "supply off"), ASKS),
     "supply inject": (1, *ASKS),

@@ -49,7 +49,7 @@ def resettle(entries: Iterable[records.Entry], rules: Rules | None = None) -> It
                         if r.instrument in waiting:
                             yield _would(*waiting.pop(r.instrument))
                         waiting[r.instrument] = (decision, r)
-            case records.Kept() as k:
+            case records.Kept(moved=None) as k:  # a moved one stands on the readings of the one it corrects
                 settled = waiting.get(k.instrument)
                 if settled and settled[0].first <= k.readings[1] and k.readings[0] <= settled[0].last:
                     del waiting[k.instrument]
@@ -63,6 +63,8 @@ def resettle(entries: Iterable[records.Entry], rules: Rules | None = None) -> It
             case records.Gap():
                 for settle in settles.values():
                     settle.reset()
+            case _:
+                pass  # says nothing of the probe
     for settled in waiting.values():
         yield _would(*settled)
 

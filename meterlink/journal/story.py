@@ -76,4 +76,6 @@ def _told(entry: records.Entry, before: records.Context | None) -> str:
             return f"kept {safe(point or 'free')}{stage}: {words(record)}"
         case None:
             return f"{safe(entry.kind)} (a kind that this version does not know)"
+        case _:
+            pass
     return f"{entry.kind}: {words(record)}"

@@ -52,7 +52,9 @@ def _words(record: object) -> str:
             return _join(j.event, j.model, j.customer, said, j.state, j.text, f"by {j.by}")
         case records.Context() as c:
             power = None if c.powered is None else "power on" if c.powered else "power off"
-            return _join(c.stage, power, f"by {c.source}")
+            who = f"{c.operator} at the bench" if c.operator else None
+            back = f"record {c.undo} taken back" if c.undo else None
+            return _join(c.stage, power, who, back, f"by {c.source}")
         case records.Supply() as s:
             voltage = None if s.voltage is None else quantity(s.voltage, "V")
             limit = None if s.current_limit is None else f"limit {quantity(s.current_limit, 'A')}"
@@ -71,7 +73,10 @@ def _words(record: object) -> str:
             return f"the clock was moved by {c.step:g} s"
         case records.Seal() as s:
             return f"signed through record {s.through}: {s.signature_file}"
-    return ""
+        case records.LeftOut() as x:
+            return _join(f"left out: {', '.join(x.points)}", x.stage, x.why, f"by {x.by}")
+        case _:
+            return ""
 
 
 def _measured(function: str, coupling: str | None, value: float | None, unit: str, state: str) -> str:

@@ -98,7 +98,8 @@ def _words(record: object) -> str:
             figures = [quantity(v, u) for v, u in ((s.voltage, "V"), (s.current_limit, "A")) if v is not None]
             rail = f"on rail {s.rail}" if s.rail else None
             return ", ".join(filter(None, (f"supply {s.event}", *figures, rail, s.why)))
-    return ""
+        case _:
+            return ""
 
 
 def _injection(m: Material, i: Injection) -> tuple[str, ...]:

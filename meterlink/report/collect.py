@@ -135,6 +135,8 @@ class _Pass:
             case records.Gap() | records.Recovered() | records.Clock() | records.Seal():
                 if self.own:
                     self.remarks.append(noted)
+            case _:
+                pass  # the job's ledger has what is of it
 
     def reading(self, r: records.Reading, seq: int) -> None:
         ring = self.rings.setdefault(r.instrument, _Ring(deque(maxlen=RING), []))

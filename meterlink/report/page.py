@@ -231,4 +231,5 @@ def _remark(n: Noted) -> str:
             return f"the computer's clock was moved by {c.step:+g} s"
         case records.Seal() as s:
             return f"signed through record {s.through}: {s.signature_file}"
-    return ""
+        case _:
+            return ""

@@ -140,6 +140,8 @@ def take(view: View, message: Message, t: float) -> View:
             change["state"] = {**view.state, "injecting": False}
             if not message["off"]:
                 change["state"]["alarm"] = f"{message['instrument']}: OFF COULD NOT BE CONFIRMED: switch it off by hand"
+        case _:
+            pass
     return msgspec.structs.replace(view, **change) if change else view
 
 

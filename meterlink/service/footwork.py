@@ -6,30 +6,15 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-import msgspec
-
 from meterlink.errors import MeterlinkError
 from meterlink.inputs.machine import Clash, Pedal
 from meterlink.inputs.settings import Settings
 from meterlink.inputs.switches import Switches
-from meterlink.service.clock import Clock, Moment
+from meterlink.service.clock import Clock
+from meterlink.service.input_messages import InputChanged, InputRefused, Pressed
 
 LOOK_S = 0.01
 BACK_OFF_S = 1.0
-
-
-class Pressed(msgspec.Struct, frozen=True):
-    """The pedal asks for an action: keep, back or next."""
-
-    action: str
-    moment: Moment
-
-
-class PedalTold(msgspec.Struct, frozen=True):
-    """Two switches at once, or the pedal came or went."""
-
-    text: str
-    refused: bool
 
 
 class Footwork(threading.Thread):
@@ -44,6 +29,7 @@ class Footwork(threading.Thread):
     ) -> None:
         super().__init__(name="pedal", daemon=True)
         self.state = "not opened yet"
+        self.why: str | None = None
         self._settings = settings
         self._open = open_ or settings.open
         self._put = put
@@ -59,17 +45,19 @@ class Footwork(threading.Thread):
         while not self._ending.is_set():
             try:
                 switches = self._open()
-                self.state = told = "open"
+                if told.startswith("lost"):
+                    self._put(InputChanged("pedal", "open", None, self._clock.now()))
+                self.state, self.why, told = "open", None, "open"
                 try:
                     self._listen(pedal, switches)
                 finally:
                     switches.close()
             except MeterlinkError as error:
                 pedal.lost()
-                self.state = f"lost: {error}"
-                if told != self.state:
-                    told = self.state
-                    self._put(PedalTold(f"the pedal is gone: {error}", refused=True))
+                self.state, self.why = "lost", str(error)
+                if told != f"lost: {error}":
+                    told = f"lost: {error}"
+                    self._put(InputChanged("pedal", "lost", str(error), self._clock.now()))
                 self._ending.wait(BACK_OFF_S)
 
     def _listen(self, pedal: Pedal, switches: Switches) -> None:
@@ -79,6 +67,7 @@ class Footwork(threading.Thread):
             out = [told for name, down in changes for told in pedal.change(name, down, now.t)]
             for told in [*out, *pedal.passed(now.t)]:
                 if isinstance(told, Clash):
-                    self._put(PedalTold(f"{' and '.join(told.switches)} at once: neither counts", refused=True))
+                    why = f"{' and '.join(told.switches)} at once: neither counts"
+                    self._put(InputRefused("pedal", why, now))
                 else:
                     self._put(Pressed(told, now))

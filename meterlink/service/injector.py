@@ -110,6 +110,8 @@ class Injector:
                     self._rest(seconds)
                 case Show() if self.order:
                     self._put(Injecting(self.order, wanted, self._clock.now()))
+                case Show():
+                    pass  # switching off shows nothing
             given = Given(self._clock.now().t, reply, done, self._stop)
 
     def _cut_short(self) -> bool:

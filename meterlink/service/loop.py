@@ -7,32 +7,34 @@ reply, sound and screen. What the disk refuses was never decided: no contact may
 from __future__ import annotations
 
 import queue
-import socket
 import time
 from collections.abc import Callable
 from typing import Any
 
 import msgspec
 
-from meterlink import __version__, records
+from meterlink import records
 from meterlink.bench.core import Bench
-from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, TakeBoard
+from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, Resume, TakeBoard
 from meterlink.bench.ledger import Ledger
-from meterlink.errors import BadInput, JournalFailed, MeterlinkError, Refused
-from meterlink.exits import exit_code
+from meterlink.errors import JournalFailed, MeterlinkError, NoBoard, Refused
+from meterlink.exits import FAULT, exit_code
 from meterlink.folders import Folders
 from meterlink.journal.reader import entries
 from meterlink.journal.writer import Writer
 from meterlink.service import systemd
 from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
-from meterlink.service.footwork import Footwork, PedalTold, Pressed
+from meterlink.service.footwork import Footwork
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
+from meterlink.service.input_messages import InputChanged, InputRefused, Pressed, Scanned
+from meterlink.service.introductions import instrument_record, start_record
 from meterlink.service.neighbours import on_another_bench
-from meterlink.service.requests import Requests, text, whole
+from meterlink.service.requests import Requests, text
 from meterlink.service.scribe import Scribe
+from meterlink.service.sealing import seal
 from meterlink.service.shelf import Shelf
-from meterlink.service.snapshot import snapshot, status
+from meterlink.service.snapshot import reading_message, snapshot, status
 from meterlink.service.sockets import Ask, Server, Watchers
 from meterlink.service.supervisor import Batch, Changed, Open, Supervisor
 from meterlink.service.supplies import BenchSupply
@@ -47,7 +49,21 @@ class Stop(msgspec.Struct, frozen=True):
     why: str
 
 
-Item = Batch | Changed | Ask | Pressed | PedalTold | Promise | Injecting | InjectionEnded | Stop
+# Everything that reaches the loop: the matches over it are checked for completeness.
+Item = (
+    Batch
+    | Changed
+    | Ask
+    | Pressed
+    | Scanned
+    | InputChanged
+    | InputRefused
+    | Promise
+    | Injecting
+    | InjectionEnded
+    | Stop
+)
+ASIDE = ("status", "watch")  # requests that change nothing: they say nothing aloud
 
 
 class Service:
@@ -60,12 +76,14 @@ class Service:
         open_link: Open,
         tell: Callable[[Effect], None],
         clock: Clock | None = None,
+        sound_problem: Callable[[], str | None] = lambda: None,
     ) -> None:
         self.loaded = loaded
         self.folders = folders
         self._tell = tell
+        self.sound_problem = sound_problem
         self.clock = clock or SystemClock()
-        self._queue: queue.Queue[Item] = queue.Queue()
+        self._queue: queue.SimpleQueue[Item] = queue.SimpleQueue()  # its put is safe in a signal handler
         self.watchers = Watchers()
         self.writer = Writer(folders.journal)
         self.scribe = Scribe(self.writer, self._took, self._failed)
@@ -81,8 +99,9 @@ class Service:
             accuracy=self.shelf.uncertainty,
             bands=self.shelf.band,
             sheets=dict(self.shelf.of_open_jobs(ledger)),
+            operator=loaded.config.operator or "command",
         )
-        self._requests = Requests(loaded.config.operator, self.shelf.keep)
+        self._requests = Requests(lambda: self.bench.operator, self.shelf.keep)
         self.supervisors = {
             name: Supervisor(
                 name,
@@ -110,7 +129,7 @@ class Service:
         now = self.clock.now()
         for recovered in self.writer.recovered:
             self.writer.append(recovered, now.at)
-        self.writer.append(self._start_record(), now.at)
+        self.writer.append(start_record(self.loaded), now.at)
         self.writer.commit()
         server = Server(self.folders.socket, self._queue.put, self.watchers)
         for supervisor in self.supervisors.values():
@@ -143,24 +162,38 @@ class Service:
             if step := self._jumps.step(now):
                 self.promise((records.Clock(step=step),), now)
             for item in batch:
-                match item:
-                    case Stop(why):
-                        self._ending(why)
-                        return why
-                    case Promise():
-                        item.answer(self.promise((item.record,), now))
-                    case Injecting():
-                        self.supply.measured(item)
-                    case InjectionEnded():
-                        self.supply.ended(item)
-                    case Batch():
-                        self._readings(item)
-                    case Changed():
-                        self._changed(item)
-                    case Ask():
-                        self._ask(item, now)
+                if isinstance(item, Stop):
+                    self._ending(item.why)
+                    return item.why
+                self._take(item, now)
             self.scribe.due(now)
             systemd.alive()
+
+    def _take(self, item: Item, now: Moment) -> None:
+        match item:
+            case Promise():
+                item.answer(self.promise((item.record,), now))
+            case Injecting():
+                self.supply.measured(item)
+            case InjectionEnded():
+                self.supply.ended(item)
+                self._quietly(Resume(), now)
+            case Batch():
+                self._readings(item)
+            case Changed():
+                self._changed(item)
+            case Pressed():
+                self._pressed(item)
+            case Scanned():
+                self._quietly(TakeBoard(item.text, self.bench.operator, "scanner"), item.moment)
+            case InputChanged():
+                self._input_changed(item)
+            case InputRefused():
+                self.effect(Effect("refused", f"{item.input}: {item.why}"))
+            case Ask():
+                self._ask(item, now)
+            case Stop():
+                pass  # the loop has looked
 
     def _ending(self, why: str) -> None:
         """Before the end every injection is switched off; its last records are still taken."""
@@ -199,20 +232,13 @@ class Service:
                 self._event(heard, batch.moment)
             except JournalFailed:
                 continue  # counted and told where it was met
-            self.watchers.tell(self._reading_message(heard))
+            except Exception as error:  # noqa: BLE001 - what a driver gave cannot be recorded: its own meter ends
+                self.supervisors[batch.instrument].broken(f"a reading that cannot be recorded: {error!r}")
+                return
+            self.watchers.tell(reading_message(self.bench, heard))
 
     def _changed(self, item: Changed) -> None:
-        spec = self.loaded.specs[item.instrument]
-        profile = self.loaded.profiles.get(item.instrument)
-        record = records.Instrument(
-            instrument=item.instrument,
-            event=item.event,  # type: ignore[arg-type]
-            driver=spec.name,
-            driver_version=spec.info.version,
-            port=self.supervisors[item.instrument].port,
-            accuracy=profile.source if profile else None,
-            why=item.why,
-        )
+        record = instrument_record(self.loaded, item, self.supervisors[item.instrument].port)
         if item.event != "silent":
             self.bench.handle(Gone(item.instrument), self.writer.next_seq)
         self.promise((record,), item.moment)
@@ -220,75 +246,73 @@ class Service:
 
     def _pressed(self, item: Pressed) -> None:
         """The foot asks; while the supply injects, any press switches it off and does nothing else."""
-        if self.supply.stop("the pedal"):
-            return
+        if not self.supply.stop("the pedal"):
+            self._quietly(Press(item.action, "pedal", item.moment.t), item.moment)
+
+    def _quietly(self, event: Event, moment: Moment) -> None:
+        """An event that nobody waits for an answer to: what the bench refuses is heard."""
         try:
-            self._event(Press(item.action, "pedal", item.moment.t), item.moment)  # type: ignore[arg-type]
+            self._event(event, moment)
         except JournalFailed:
             pass  # the alarm has sounded
         except MeterlinkError as error:
-            self.effect(Effect("refused", str(error)))
+            self.refuse(error)
+
+    def _input_changed(self, item: InputChanged) -> None:
+        """A pedal or scanner that is lost is told as loudly as any fault, and that it is back as well."""
+        if item.state == "lost":
+            self.effect(Effect("refused", f"the {item.input} is lost: {item.why}"))
+        else:
+            self.effect(Effect("stepped", f"the {item.input} is back"))
+        self._state_message()
 
     def _ask(self, ask: Ask, now: Moment) -> None:
         do = ask.request["do"]
-        if do == "status":
-            ask.reply({"ok": True, **status(self, now)})
-        elif do == "watch":
-            ask.reply({"ok": True, "watch": self.watchers.add({"event": "state", **snapshot(self)})})
-        else:
-            try:
-                if do == "seal":
-                    ask.reply({"ok": True, "seq": self._seal(ask.request, now)})
-                    return
-                if do.startswith("supply "):
-                    ask.reply({"ok": True, "text": [], "records": [], **self._supply(do, ask.request, now)})
-                    return
-                if do in ("keep", "back", "next") and self.supply.stop(f"the {ask.request.get('source', 'command')}"):
-                    ask.reply({"ok": True, "text": ["the supply is being switched off"], "records": []})
-                    return
-                event = self._requests.event(ask.request, now)
-                outcome, seqs = self._event(event, now)
-            except MeterlinkError as error:
-                ask.reply({"ok": False, "error": str(error), "code": exit_code(error)})
-                if not isinstance(error, JournalFailed):  # that alarm has sounded
-                    self.effect(Effect("refused", str(error)))
-                return
-            ask.reply(
-                {
-                    "ok": True,
-                    "text": [e.text for e in outcome.effects],
-                    "records": [
-                        {"seq": seq, **msgspec.to_builtins(r)} for seq, r in zip(seqs, outcome.records, strict=True)
-                    ],
-                }
-            )
+        try:
+            ask.reply({"ok": True, **self._answer(do, ask.request, now)})
+        except MeterlinkError as error:
+            ask.reply({"ok": False, "error": str(error), "code": exit_code(error)})
+            if not isinstance(error, JournalFailed) and do not in ASIDE:  # that alarm has sounded
+                self.refuse(error)
+        except Exception as error:  # noqa: BLE001 - no request, however it is made, ends the bench
+            ask.reply({"ok": False, "error": f"{do}: a fault of its own: {error!r}", "code": FAULT})
+            self.effect(Effect("refused", f"{do}: a fault of its own ({type(error).__name__})"))
 
-    def _seal(self, fields: dict[str, Any], now: Moment) -> int:
-        """Record a signature over the segment's head; gives the record's seq.
-
-        Raises  Refused for a head beyond what is on the disk: it could still be withdrawn, and the seal would lie.
-        """
-        through = whole(fields, "through", required=True)
-        self.scribe.sync(now)
-        if through is None or through > self.writer.durable_seq:
-            raise Refused(f"record {through} is not on the disk yet: seal again")
-        seal = records.Seal(
-            head=str(text(fields, "head")), through=through, signature_file=str(text(fields, "signature_file"))
-        )
-        (seq,) = self.scribe.promise((seal,), now)
-        return seq
-
-    def _supply(self, do: str, fields: dict[str, Any], now: Moment) -> dict[str, Any]:
-        """The supply's three requests. Raises BadInput, Refused."""
+    def _answer(self, do: str, fields: dict[str, Any], now: Moment) -> dict[str, Any]:
+        """What a request is answered. Raises what refuses it."""
         match do:
-            case "supply show":
-                return {"supplies": self.supply.shown, "alarm": self.supply.alarm}
-            case "supply inject":
-                return self.supply.inject(fields, now)
-            case "supply off":
-                return {"off": self.supply.off(f"the {fields.get('source', 'command')}")}
+            case "status":
+                return status(self, now)
+            case "watch":
+                return {"watch": self.watchers.add({"event": "state", **snapshot(self)})}
+            case "seal":
+                return {"seq": seal(self.scribe, fields, now)}
+            case "refused":
+                self.effect(Effect("refused", str(text(fields, "why"))))
+                return {"text": [], "records": []}
             case _:
-                raise BadInput(f"the service does not know {do!r}")
+                return self._act(do, fields, now)
+
+    def _act(self, do: str, fields: dict[str, Any], now: Moment) -> dict[str, Any]:
+        """A request that is recorded, or that switches the supply."""
+        self._same_board(fields)
+        if do.startswith("supply "):
+            return {"text": [], "records": [], **self.supply.request(do, fields, now)}
+        source = fields.get("source", "command")
+        if do in ("keep", "back", "next") and self.supply.stop(f"the {source}"):
+            return {"text": ["the supply is being switched off"], "records": []}
+        outcome, seqs = self._event(self._requests.event(fields, now), now)
+        return {
+            "text": [e.text for e in outcome.effects],
+            "records": [{"seq": seq, **msgspec.to_builtins(r)} for seq, r in zip(seqs, outcome.records, strict=True)],
+        }
+
+    def _same_board(self, fields: dict[str, Any]) -> None:
+        """Raises Refused where the one who asks believes another board on the bench than is there."""
+        believed = text(fields, "for_board", required=False)
+        board = self.bench.context.board
+        if believed is not None and believed != board:
+            raise Refused(f"{board or 'no board'} is on the bench now, not {believed}: nothing was recorded")
 
     def _not_elsewhere(self, event: TakeBoard) -> None:
         """Raises Refused when another bench of the shop has this board."""
@@ -344,45 +368,20 @@ class Service:
 
     # -- what is told
 
+    def refuse(self, error: MeterlinkError) -> None:
+        """A refusal is heard, a touch or tap without a board apart from others."""
+        self.effect(Effect("no-board" if isinstance(error, NoBoard) else "refused", str(error)))
+
     def effect(self, effect: Effect) -> None:
         """To the ears and to those who watch."""
         self._tell(effect)
         self.watchers.tell({"event": "effect", "sound": effect.sound, "text": effect.text})
-
-    def _reading_message(self, heard: Heard) -> dict[str, Any]:
-        r = heard.reading
-        settle = self.bench.settles.get(heard.instrument)
-        return {
-            "event": "reading",
-            "instrument": heard.instrument,
-            "function": r.function,
-            "coupling": r.coupling,
-            "value": records.double(r.value),
-            "unit": r.unit,
-            "state": r.state,
-            "flags": r.flags,
-            "display": r.display,
-            "channel": r.channel,
-            "progress": settle.progress if settle else None,
-            "contact": settle.in_contact if settle else False,
-        }
 
     def _state_message(self) -> None:
         if len(self.watchers):
             self.watchers.tell({"event": "state", **snapshot(self)})
 
     # -- what the bench is built on
-
-    def _start_record(self) -> records.Start:
-        return records.Start(
-            format=records.FORMAT,
-            program="meterlink",
-            version=__version__,
-            bench=self.loaded.config.bench,
-            host=socket.gethostname(),
-            config_sha256=self.loaded.sha256,
-            timezone=time.strftime("%z"),
-        )
 
     def _left_on(self) -> set[str]:
         """Supplies whose last record says on: a service that was killed left them so. Off comes first."""

@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from meterlink import records
+from meterlink.bench.core import Bench
+from meterlink.bench.events import Heard
 from meterlink.service.clock import Moment
 
 if TYPE_CHECKING:
@@ -20,6 +23,7 @@ def snapshot(service: Service) -> dict[str, Any]:
     board = bench.ledger.board(now.job, now.board)
     keeps = bench.ledger.standing(board.keeps)[-8:] if board else []
     names = [p.name for p in sheet.points] if sheet else []
+    done = bench.progress()
     band = bench.band(point) if point else None
     return {
         "bench": service.loaded.config.bench,
@@ -27,6 +31,12 @@ def snapshot(service: Service) -> dict[str, Any]:
         "points": names,
         "place": names.index(point.name) + 1 if point else None,
         "point": msgspec.to_builtins(point) if point else None,
+        "pending": list(done.pending) if done else [],
+        "left_out": list(done.left_out) if done else [],
+        "sheet_counts": done.counts if done else {},
+        "verdicts": dict(done.verdicts) if done else {},
+        "undo": bench.last_act(),
+        "operator": bench.operator,
         "band": msgspec.to_builtins(band) if band else None,
         "confirm": bench.unconfirmed(point),
         "keeps": [{"seq": k.seq, "at": k.at, **msgspec.to_builtins(k.record)} for k in reversed(keeps)],
@@ -41,8 +51,39 @@ def snapshot(service: Service) -> dict[str, Any]:
         "failing": service.scribe.failing,
         "supplies": service.supply.shown,
         "injecting": bench.injecting,
-        "pedal": service.footwork.state if service.footwork else None,
         "alarm": service.supply.alarm,
+        **_health(service),
+    }
+
+
+def reading_message(bench: Bench, heard: Heard) -> dict[str, Any]:
+    """A reading as it streams to those who watch."""
+    r = heard.reading
+    settle = bench.settles.get(heard.instrument)
+    return {
+        "event": "reading",
+        "instrument": heard.instrument,
+        "meant": bench.meant(heard.t),
+        "function": r.function,
+        "coupling": r.coupling,
+        "value": records.double(r.value),
+        "unit": r.unit,
+        "state": r.state,
+        "flags": r.flags,
+        "display": r.display,
+        "channel": r.channel,
+        "progress": settle.progress if settle else None,
+        "contact": settle.in_contact if settle else False,
+    }
+
+
+def _health(service: Service) -> dict[str, Any]:
+    """What every view that says "all is well" has to look at beside the instruments: inputs and sound."""
+    inputs = {"pedal": service.footwork}
+    return {
+        "meant": service.bench.meant(service.clock.now().t),
+        "inputs": {name: {"state": one.state, "why": one.why} for name, one in inputs.items() if one},
+        "sound": service.sound_problem(),
     }
 
 
@@ -53,6 +94,7 @@ def status(service: Service, now: Moment) -> dict[str, Any]:
     return {
         "bench": service.loaded.config.bench,
         "context": msgspec.to_builtins(service.bench.context),
+        "operator": service.bench.operator,
         "instruments": _instruments(service, now),
         "journal": {
             "folder": str(service.folders.journal),
@@ -66,7 +108,7 @@ def status(service: Service, now: Moment) -> dict[str, Any]:
         "last_keep": service.last_keep,
         "supplies": service.supply.shown,
         "alarm": service.supply.alarm,
-        "pedal": service.footwork.state if service.footwork else None,
+        **_health(service),
         "watchers": len(service.watchers),
     }
 

@@ -111,6 +111,11 @@ class Supervisor(threading.Thread):
             injector.stop("the service ends")
         self._ending.set()
 
+    def broken(self, why: str) -> None:
+        """What its driver gives cannot be recorded: the bench goes on without it. From any thread."""
+        self.stop()
+        self._lost(f"the driver {self.spec.name} failed: {why}; the bench goes on without it", True)
+
     def inject(self, order: Order) -> None:
         """Begin an injection; how it goes is told by the loop's queue. Raises Refused."""
         if self.control is None:

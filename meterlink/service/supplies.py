@@ -30,6 +30,18 @@ class BenchSupply:
 
     # -- what is asked for
 
+    def request(self, do: str, fields: dict[str, Any], moment: Moment) -> dict[str, Any]:
+        """One of the supply's requests. Raises BadInput, Refused."""
+        match do:
+            case "supply show":
+                return {"supplies": self.shown, "alarm": self.alarm}
+            case "supply inject":
+                return self.inject(fields, moment)
+            case "supply off":
+                return {"off": self.off(f"the {fields.get('source', 'command')}")}
+            case _:
+                raise BadInput(f"the service does not know {do!r}")
+
     def inject(self, fields: dict[str, Any], moment: Moment) -> dict[str, Any]:
         """Begin; raises Refused, BadInput. The cautions have to be confirmed once per job, and that is recorded."""
         service = self._service
@@ -146,7 +158,7 @@ class BenchSupply:
         """Ohms from a meter that is on volts, in contact, while the supply tells the current."""
         bench = self._service.bench
         for name, settle in bench.settles.items():
-            latest = bench.latest.get(name)
+            latest = bench.meters.latest.get(name)
             if not settle.in_contact or latest is None or moment.t - latest.t > 2:
                 continue
             if latest.reading.function == "voltage" and latest.reading.value is not None and amperes > 0:

@@ -63,7 +63,7 @@ class World:
             path.write_text(SHEET)
             sheet = sheets.load(path)
             self.do(e.OpenJob(job="GC-2611", by="demo", sheet=sheet, sheet_name="sheet.toml", expected=14))
-            self.do(e.TakeBoard("GC-01", "demo", "pedal"))
+            self.do(e.TakeBoard("GC-01", "demo", "pedal", count_in=True))
 
     def do(self, event: e.Event) -> list[Any]:
         outcome = self.bench.handle(event, self.seq + 1)
@@ -180,6 +180,7 @@ def test_tap_keeps_an_overload_and_double_tap_takes_it_back(tmp_path: Path) -> N
     assert (world.kept[0].value, world.kept[0].state, world.kept[0].verdict) == (None, "over", "open")
     assert world.bench.context.point == "U7"
     void, context = world.do(e.Press("back", "pedal", world.t))
+    assert context.with_ == world.seq - 1
     assert void.of == next(s for s, r in world.log if isinstance(r, records.Kept))
     assert context.point == "VIN" == world.bench.context.point
     with pytest.raises(Refused, match="no keep"):
@@ -235,9 +236,9 @@ def test_after_a_replacement_keeps_are_after(tmp_path: Path) -> None:
     world.do(e.GoTo("VIN", "key"))
     world.touch("0.523")
     assert (world.kept[1].verdict, world.kept[1].stage) == ("ok", "after")
-    world.do(e.TakeBoard("GC-02", "demo", "pedal"))
+    world.do(e.TakeBoard("GC-02", "demo", "pedal", count_in=True))
     assert world.bench.context.stage == "before"
-    world.do(e.TakeBoard("GC-01", "demo", "pedal"))
+    world.do(e.TakeBoard("GC-01", "demo", "pedal", count_in=True))
     assert world.bench.context.stage == "after"
     assert world.bench.context.point == "U7"  # where it goes on
 
@@ -304,7 +305,7 @@ def test_whatever_is_done_keeps_stand_where_they_were_measured(tmp_path_factory:
                 world.hear(None, n=1)
                 world.do(e.Press({"tap": "keep"}.get(action, action), "pedal", world.t))
             elif action[0] == "take":
-                world.do(e.TakeBoard(action[1], "demo", "pedal"))
+                world.do(e.TakeBoard(action[1], "demo", "pedal", count_in=True))
             elif action[0] == "go":
                 world.do(e.GoTo(action[1], "key"))
             else:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink import records
-from meterlink.bench.ledger import STATES, Ledger
+from meterlink.bench.ledger import STATES, Ledger, names_count
 
 AT = "2026-11-25T00:00:00.000000Z"
 BOARDS = st.sampled_from(["GC-01", "GC-02", "GC-03"])
@@ -55,9 +56,33 @@ def test_a_mismatch_stands_until_a_note_explains_it() -> None:
     ledger.apply(2, AT, records.Board(job="J", board="A", event="received", state="received", by="x"))
     assert ledger.mismatch("J") == "1 boards counted, 2 said"
     ledger.apply(3, AT, records.Job(job="J", event="note", by="x", text="one is late"))
+    assert ledger.mismatch("J") is not None  # it names no count
+    ledger.apply(4, AT, records.Job(job="J", event="note", by="x", text="1 came, the slip says 2"))
     assert ledger.mismatch("J") is None
-    ledger.apply(4, AT, records.Void(of=3, why="it came", by="x"))
+    ledger.apply(5, AT, records.Void(of=4, why="it came", by="x"))
     assert ledger.mismatch("J") is not None
+    ledger.apply(6, AT, records.Job(job="J", event="note", by="x", text="one is late", counted=1))
+    assert ledger.mismatch("J") is None
+    ledger.apply(7, AT, records.Board(job="J", board="B", event="received", state="received", by="x"))
+    ledger.apply(8, AT, records.Board(job="J", board="C", event="received", state="received", by="x"))
+    assert ledger.mismatch("J") == "3 boards counted, 2 said"  # another count needs another note
     assert ledger.is_open("J")
-    ledger.apply(5, AT, records.Job(job="J", event="closed", by="x"))
+    ledger.apply(9, AT, records.Job(job="J", event="closed", by="x"))
     assert not ledger.is_open("J")
+
+
+@pytest.mark.parametrize(
+    ("text", "count", "named"),
+    [
+        ("crate holds 15, slip says 14", 15, True),
+        ("crate holds 15.", 15, True),
+        ("115 boards", 15, False),
+        ("1.5 h later", 1, False),
+        ("1.5 h later", 5, False),
+        ("GC15", 15, False),
+        ("fifteen", 15, False),
+        (None, 0, False),
+    ],
+)
+def test_a_note_names_a_count_as_a_number_of_its_own(text: str | None, count: int, named: bool) -> None:
+    assert names_count(text, count) is named

@@ -83,7 +83,7 @@ def test_the_technicians_day(bench: Running, monkeypatch: pytest.MonkeyPatch) ->
     rows = [json.loads(row) for row in run("meterlink board list --json", root).output.splitlines()]
     assert [(r["board"], r["state"], r["by"]) for r in rows] == [
         ("GC-01", "tested good", "colleague"),
-        ("GC-02", "declined", "demo"),
+        ("GC-02", "declined", "anna"),
         ("GC-03", "received", "demo"),
     ]
     assert (root / "GC-2611.html").stat().st_size > 2000
@@ -91,7 +91,7 @@ def test_the_technicians_day(bench: Running, monkeypatch: pytest.MonkeyPatch) ->
 
 def test_states_that_need_a_text_say_so(bench: Running) -> None:
     bench.call("job open", job="GC-2612")
-    bench.call("board take", board="GC-01")
+    bench.call("board take", board="GC-01", count_in=True)
     for state in ("waiting for a part", "declined"):
         result = run(f"meterlink board state '{state}'", bench.folders.root)
         assert "needs a text" in str(result.exception)
@@ -99,7 +99,7 @@ def test_states_that_need_a_text_say_so(bench: Running) -> None:
 
 def test_a_powered_point_asks_and_the_first_tap_only_confirms(bench: Running) -> None:
     bench.call("job open", job="GC-2613", sheet=str(SHEET))
-    bench.call("board take", board="GC-01")
+    bench.call("board take", board="GC-01", count_in=True)
     bench.call("point", point="+3V3 on")
     ear = Ear(bench.folders.socket)
     bench.handheld.dial("voltage")
@@ -111,22 +111,32 @@ def test_a_powered_point_asks_and_the_first_tap_only_confirms(bench: Running) ->
     assert touch(bench, ear, 3.302)["point"] == "+3V3 on", "lift and touch again"
 
 
-def test_the_readmes_ten_lines(bench: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture
+def fresh(tmp_path: Path) -> Iterator[Running]:
+    """A bench of its own, on its first morning."""
+    with bench_at(tmp_path / "fresh") as running:
+        with running.folders.config.open("a", encoding="utf-8") as file:
+            file.write("[sound]\non = false\n")
+        running.start()
+        yield running
+
+
+def test_the_readmes_ten_lines(fresh: Running, monkeypatch: pytest.MonkeyPatch) -> None:
     """In their order; where a point is to be touched it is. `run` is what runs, `screen` stays open."""
-    monkeypatch.chdir(bench.folders.root)
-    Path("sheet.toml").write_bytes(Path("ic-8-rev-c.toml").read_bytes())
-    ear = Ear(bench.folders.socket)
+    monkeypatch.chdir(fresh.folders.root)
+    Path("sheet.toml").write_bytes(Path(str(SHEET)).read_bytes())
+    ear = Ear(fresh.folders.socket)
     ran = []
     for line in shown("README.md"):
         if line.startswith(("meterlink run", "meterlink screen")):
             continue
         if line == "meterlink keep":
-            bench.handheld.dial("continuity")
-            assert touch(bench, ear, 0.3)["verdict"] == "ok"
+            fresh.handheld.dial("continuity")
+            assert touch(fresh, ear, 0.3)["verdict"] == "ok"
             mark = ear.heard
-            bench.handheld.dial("diode")
+            fresh.handheld.dial("diode")
             ear.wait(lambda m: m.get("function") == "diode", mark, what="the dial to be turned")
-        result = run(line, bench.folders.root)
+        result = run(line, fresh.folders.root)
         assert result.exit_code == DONE, f"{line}: {result.exception} {result.output}"
         ran.append(line)
     assert len(ran) >= 8

@@ -32,7 +32,7 @@ SHORTED, HEALTHY = Load(rail_ohm=Decimal("0.7")), Load(rail_ohm=Decimal(268))
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     with running(bench_folder(tmp_path_factory.mktemp("supply")), 40.0, lambda _: None) as bench:
         bench.do("job open", job="GC-2611", sheet=str(SHEET))
-        bench.do("board take", board="GC-04")
+        bench.do("board take", board="GC-04", count_in=True)
         yield bench
 
 

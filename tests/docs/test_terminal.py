@@ -47,7 +47,7 @@ def test_closing_the_terminal_switches_off(tmp_path: Path) -> None:
         try:
             wait_ready(folders, service)
             wire.call(folders.socket, "job open", job="GC-2611")
-            wire.call(folders.socket, "board take", board="GC-04")
+            wire.call(folders.socket, "board take", board="GC-04", count_in=True)
             ear = Ear(folders.socket)
             order = {"rail": "+3V3", "volts": 1.0, "amperes": 1.5, "nominal": 3.3, "hold_s": 20.0, "confirm": True}
             wire.call(folders.socket, "supply inject", **order)

@@ -71,7 +71,7 @@ class Bench(Service):
 
     def board(self) -> None:
         self.call("job open", job="GC-2611", model="IC-8 rev C")
-        self.call("board take", board="GC-04")
+        self.call("board take", board="GC-04", count_in=True)
 
     def inject(self, **changed: Any) -> dict[str, Any]:
         """Begin, and wait for current to flow; gives what it says."""

@@ -17,7 +17,8 @@ from meterlink.inputs.reports import Keys, name_of
 from meterlink.inputs.settings import Settings
 from meterlink.inputs.switches import Contacts, Keyboard
 from meterlink.service.clock import SystemClock
-from meterlink.service.footwork import Footwork, PedalTold, Pressed
+from meterlink.service.footwork import Footwork
+from meterlink.service.input_messages import InputChanged, Pressed
 from tests.link.simulated_bus import SimulatedBus
 from tests.link.usb_devices import HidDevice
 
@@ -189,7 +190,7 @@ def test_a_keyboard_pedal_on_the_simulated_bus() -> None:
     assert isinstance(out[0], Pressed) and out[0].action == "keep"
     device.report(bytes.fromhex("0000050000000000"))
     device.unplug()
-    until(lambda: any(isinstance(x, PedalTold) for x in out))
+    until(lambda: any(isinstance(x, InputChanged) for x in out))
     footwork.stop()
     footwork.join(5)
     assert len([x for x in out if isinstance(x, Pressed)]) == 1

@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 from meterlink import tomlfile
 from meterlink.bench import sheet as sheets
 from meterlink.bench.draft import draft
+from meterlink.bench.ledger import Ledger
+from meterlink.bench.progress import progress
 from meterlink.bench.sheet import OnlyIf, Sheet
 from meterlink.errors import BadInput
 from meterlink.reading import FUNCTIONS
@@ -84,23 +86,13 @@ def test_a_sheet(tmp_path: Path) -> None:
 def test_order_and_skip_rules() -> None:
     sheet = good(GOOD)
 
-    def names(verdicts: dict[str, str]) -> list[str]:
-        found, point = [], sheet.after(None, verdicts)
-        while point:
-            found.append(point.name)
-            point = sheet.after(point.name, verdicts)
-        return found
+    def names(verdicts: dict[str, str | None]) -> tuple[str, ...]:
+        return progress(Ledger(), None, sheet, "before", fresh=verdicts).pending
 
-    assert names({}) == ["+3V3", "F1", "+3V3 on"]
-    assert names({"+3V3": "ok"}) == ["+3V3", "F1", "+3V3 on"]
-    assert names({"+3V3": "short"}) == ["+3V3", "C412", "F1", "+3V3 on"]
-    back = sheet.before("F1", {})
-    assert back is not None
-    assert back.name == "+3V3"
-    assert sheet.before("F1", {"+3V3": "short"}) == sheet.find("C412")
-    assert sheet.before("+3V3", {}) is None
-    assert sheet.after("+3V3 on", {}) is None
-    assert sheet.after("nowhere", {}) is None
+    assert names({}) == ("+3V3", "F1", "+3V3 on")
+    assert names({"+3V3": "ok"}) == ("F1", "+3V3 on")
+    assert names({"+3V3": "short"}) == ("C412", "F1", "+3V3 on")
+    assert names({"+3V3": "short", "C412": "short", "F1": None}) == ("+3V3 on",)
     assert sheet.find("nowhere") is None
 
 

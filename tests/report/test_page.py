@@ -54,10 +54,12 @@ def test_the_tally_is_the_journals(journal: Path, shown: Page) -> None:
 
 
 def test_a_note_explains_a_mismatch() -> None:
-    log = [opened(expected=2), received("GC-01"), opened(event="note", text="one is late")]
+    log = [opened(expected=2), received("GC-01"), opened(event="note", text="1 came, one is late")]
     words = of(log).words
     assert "1 board counted, 2 said to have come. The difference is explained by a note" in words
     assert "one is late" in words
+    unnamed = of([*log[:2], opened(event="note", text="one is late")])
+    assert "not explained by any note" in unnamed.words
     withdrawn = of([*log, records.Void(of=3, why="it came", by="technician")])
     assert "not explained by any note" in withdrawn.words
     assert "one is late" in "".join(withdrawn.struck)

@@ -95,6 +95,8 @@ def run(tmp_path: Path, samples: list[Sample]) -> list[Any]:
     try:
         health = service.supervisors["meter"].health
         until(lambda: health.state == "open", what="the port")
+        wire.call(folders.socket, "job open", job="GC-2611")
+        wire.call(folders.socket, "board take", board="GC-01", count_in=True)
         play(master, samples, clock, health)
         wire.call(folders.socket, "status")
     finally:

@@ -77,7 +77,7 @@ class Hands:
         time.sleep(LIFT_S)
 
     def work(self, board: str) -> None:
-        self.bench.call("board take", board=board, source="pedal")
+        self.bench.call("board take", board=board, source="pedal", count_in=True)
         while (point := self.point) is not None:
             self.touch(board, point) if self.rng.random() < 0.85 else self.open(board, point)
             whim = self.rng.random()
@@ -151,7 +151,7 @@ def test_wrong_function_and_moved_are_heard_and_nothing_is_kept(tmp_path: Path) 
     with bench_at(tmp_path / "bench", rate_hz=50.0) as running:
         running.start()
         running.call("job open", job="GC-2611", sheet=str(sheet(tmp_path / "sheet.toml")))
-        running.call("board take", board="GC-01")
+        running.call("board take", board="GC-01", count_in=True)
         ear = Ear(running.folders.socket)
         running.handheld.dial("resistance")
         mark = ear.heard

@@ -40,7 +40,7 @@ def test_killed_at_random_moments(tmp_path: Path, times: int) -> None:
             running.start()
             if i == 0:
                 running.call("job open", job="GC-2611")
-                running.call("board take", board="GC-01")
+                running.call("board take", board="GC-01", count_in=True)
             ending = threading.Event()
             hand = threading.Thread(target=hammer, args=(running, acknowledged, ending))
             before = len(acknowledged)

@@ -51,7 +51,7 @@ def test_keeps_are_judged_anew_and_nothing_is_rewritten(bench: Running, tmp_path
     sheet.write_text('model = "IC-8 rev C"\n[[point]]\nname = "U7"\nfunction = "diode"\nexpect = "known-good"\n')
     bench.call("job open", job="GC-2611", sheet=str(sheet))
     for board, volts in (("GC-01", 0.600), ("GC-02", 0.602), ("GC-03", 0.598), ("GC-04", 0.950)):
-        bench.call("board take", board=board)
+        bench.call("board take", board=board, count_in=True)
         bench.handheld.touch(volts)
         bench.call("status")
         for _ in range(200):

@@ -1,0 +1,152 @@
+"""Taking back: the last act of a person with all that it set, or one record by its number. Pure.
+
+Nothing is erased: a void withdraws a record, a new record stands in the place of one that was withdrawn in error, a
+context puts the bench back. What was set meanwhile by others stays.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from meterlink import records
+from meterlink.bench.contexts import Sheets, first_point, moved, valid
+from meterlink.bench.events import Effect, Outcome, Undo, Withdraw
+from meterlink.bench.ledger import WORKED_ON, Act, Ledger
+from meterlink.errors import BadInput, Refused
+
+PLACE = ("job", "board", "point", "sheet", "stage", "powered")
+SOURCES = ("settled", "pedal", "key", "command", "sheet", "scanner")
+
+
+def last_act(ledger: Ledger, by: str, at_bench: str) -> Act | None:
+    """The newest act of this person that still stands. What names no person (a touch, a step) is of whoever is at the
+    bench; `at_bench` is who that is where no record says it."""
+    for act in reversed(ledger.acts):
+        if not act.undone and not act.undoes and _owner(act, at_bench) == by and _stands(ledger, act):
+            return act
+    return None
+
+
+def _owner(act: Act, at_bench: str) -> str:
+    by = getattr(act.lead.record, "by", None)
+    return by if by and by not in SOURCES else act.before.operator or at_bench
+
+
+def _stands(ledger: Ledger, act: Act) -> bool:
+    leads = [n for n in act.parts if not isinstance(n.record, records.Context)]
+    if leads:
+        return any(isinstance(n.record, records.Void) or n.seq not in ledger.voided for n in leads)
+    return bool(_changed(act, ledger.context))
+
+
+def _changed(act: Act, now: records.Context) -> dict[str, Any]:
+    """What the act's context changed and is still as it set it, as it was before. Job, board and point go together."""
+    after = act.context
+    if after is None:
+        return {}
+    fields = [
+        "operator",
+        *(("job", "board") if (act.before.job, act.before.board) != (after.job, after.board) else PLACE),
+    ]
+    still = {f for f in fields if getattr(act.before, f) != getattr(after, f) and getattr(now, f) == getattr(after, f)}
+    if still & {"job", "board"}:
+        still |= set(PLACE)
+    return {f: getattr(act.before, f) for f in still}
+
+
+def describe(act: Act) -> str:
+    """The act in a few words, for whoever is about to take it back."""
+    r = act.lead.record
+    match r:
+        case records.Kept():
+            return f"{r.point or 'free'} kept"
+        case records.Finding():
+            return " ".join(filter(None, (r.what, r.part, r.text)))
+        case records.Board():
+            taken = next((n.record for n in act.parts if getattr(n.record, "event", "") == "taken"), r)
+            return f"{taken.board}: {taken.state or taken.event}"
+        case records.Job():
+            return f"job {r.job} {r.event}"
+        case records.LeftOut():
+            return f"left out {', '.join(r.points)}"
+        case records.Void():
+            return f"withdrawal of record {r.of}"
+        case records.Context():
+            return _step(act.before, r)
+        case _:
+            raise AssertionError(f"no act begins with {r}")
+
+
+def _step(before: records.Context, after: records.Context) -> str:
+    if before.operator != after.operator:
+        return f"{after.operator} is at the bench"
+    if before.stage != after.stage:
+        return f"stage {after.stage}"
+    if before.powered != after.powered:
+        return f"power {'on' if after.powered else 'off'} confirmed"
+    return f"at {after.point or 'no point'}"
+
+
+def undo(ledger: Ledger, sheets: Sheets, event: Undo, at_bench: str) -> Outcome:
+    """Take the last act back. Raises Refused where there is none left."""
+    act = last_act(ledger, event.by, at_bench)
+    if act is None:
+        raise Refused(f"nothing that {event.by} recorded is left to take back")
+    gone = [n for n in act.parts if isinstance(n.record, records.Void)]
+    stand = [n for n in act.parts if n.seq in ledger.withdrawable and n.seq not in ledger.voided]
+    out: list[records.Record] = [records.Void(of=n.seq, why="taken back", by=event.by) for n in stand]
+    out += [_again(ledger, n.record.of) for n in gone]
+    then = ledger.without([n.seq for n in stand], again=[n.record.of for n in gone])
+    changed = _changed(act, ledger.context)
+    view = then.board(ledger.context.job, ledger.context.board)
+    if isinstance(act.lead.record, records.Finding) and view and then.worked_on(view):
+        changed.pop("stage", None)  # another repair of this board stands
+        changed.pop("point", None)
+    context = valid(then, moved(ledger.context, event.source, **changed))
+    out.append(msgspec.structs.replace(context, undo=act.lead.seq))
+    return Outcome(tuple(out), (Effect("taken-back", f"taken back: {describe(act)}"),))
+
+
+def _again(ledger: Ledger, of: int) -> records.Record:
+    """The withdrawn record once more; a keep says whose place it takes."""
+    record = msgspec.structs.replace(ledger.withdrawable[of].record, with_=None)
+    return msgspec.structs.replace(record, moved=of) if isinstance(record, records.Kept) else record
+
+
+def withdraw(ledger: Ledger, sheets: Sheets, event: Withdraw) -> Outcome:
+    """Take one record back by its number, with those that it led.
+
+    Raises  BadInput for a number that names nothing that can be withdrawn.
+    """
+    if not event.why.strip():
+        raise BadInput("a withdrawal needs a reason (--why)")
+    if event.of in ledger.voided:
+        raise BadInput(f"record {event.of} is withdrawn already")
+    if not 1 <= event.of <= ledger.last_seq:
+        raise BadInput(f"there is no record {event.of}: the last one is {ledger.last_seq}")
+    if event.of not in ledger.withdrawable:
+        raise BadInput(f"record {event.of} cannot be withdrawn: only keeps, findings, job and board records can")
+    led = [seq for seq, n in ledger.withdrawable.items() if n.record.with_ == event.of and seq not in ledger.voided]
+    seqs = [event.of, *led]
+    out: list[records.Record] = [records.Void(of=seq, why=event.why, by=event.by) for seq in seqs]
+    then, now = ledger.without(seqs), ledger.context
+    context = valid(then, now)
+    view = then.board(context.job, context.board)
+    if _was_repair(ledger, event.of) and context.stage == "after" and view and not then.worked_on(view):
+        context = msgspec.structs.replace(context, stage="before")
+        context = msgspec.structs.replace(context, point=first_point(then, sheets, context))
+    if context != now:
+        out.append(moved(context, event.source))
+    return Outcome(tuple(out), (Effect("taken-back", f"record {event.of} is withdrawn: {event.why}"),))
+
+
+def _was_repair(ledger: Ledger, seq: int) -> bool:
+    record = ledger.withdrawable[seq].record
+    now = ledger.context
+    return (
+        isinstance(record, records.Finding)
+        and record.what in WORKED_ON
+        and (record.job, record.board) == (now.job, now.board)
+    )

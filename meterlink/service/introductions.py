@@ -1,0 +1,38 @@
+"""Records by which the service introduces itself and its instruments to whoever reads the journal."""
+
+from __future__ import annotations
+
+import socket
+import time
+
+from meterlink import __version__, records
+from meterlink.service.config import Loaded
+from meterlink.service.supervisor import Changed
+
+
+def start_record(loaded: Loaded) -> records.Start:
+    """The service begins to write."""
+    return records.Start(
+        format=records.FORMAT,
+        program="meterlink",
+        version=__version__,
+        bench=loaded.config.bench,
+        host=socket.gethostname(),
+        config_sha256=loaded.sha256,
+        timezone=time.strftime("%z"),
+    )
+
+
+def instrument_record(loaded: Loaded, item: Changed, port: str) -> records.Instrument:
+    """An instrument came, went or fell silent."""
+    spec = loaded.specs[item.instrument]
+    profile = loaded.profiles.get(item.instrument)
+    return records.Instrument(
+        instrument=item.instrument,
+        event=item.event,  # type: ignore[arg-type]
+        driver=spec.name,
+        driver_version=spec.info.version,
+        port=port,
+        accuracy=profile.source if profile else None,
+        why=item.why,
+    )
