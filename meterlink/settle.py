@@ -139,7 +139,7 @@ class Settle:
         self._number_t = -math.inf  # last reading that was not air
         self._airs = 0  # readings of air since then
         self._window: list[_Shown] = []
-        self._range: tuple[object, ...] = (None,) * 4  # function, coupling, resolution and prefix of the window
+        self._range: tuple[object, ...] = (None,) * 3  # function, coupling and resolution of the window
         self._approach = Approach()
         self._share = 0.0
 
@@ -239,9 +239,7 @@ class Settle:
         return t - self._number_t < self.rules.slip_s or (ranged and t - self._number_t < LOST_S)
 
     def _take(self, reading: Reading, shown: _Shown, airs: int) -> None:
-        display = reading.display
-        prefix = display.rpartition(" ")[2] if display else None
-        now = (reading.function, reading.coupling, reading.resolution, prefix)
+        now = (reading.function, reading.coupling, reading.resolution)
         was = self._range
         if now != was:
             coarser = (

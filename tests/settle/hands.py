@@ -6,7 +6,7 @@ Nothing here knows of Settle.
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import msgspec
 
@@ -31,6 +31,13 @@ KINDS = (
     "brief",  # lifted about when it settles
     "mixed",  # all of it at once
 )
+TEXTS: dict[str, Callable[[str, int], str | None]] = {  # how a meter's driver writes the display, and its n-th reading
+    "unit": lambda text, n: text,
+    "no unit": lambda text, n: text.split(" ")[0],
+    "no blank": lambda text, n: text.replace(" ", ""),
+    "another each time": lambda text, n: f"{text} #{n}",
+    "none": lambda text, n: None,
+}
 BESIDE = ("recharge",)  # a charge-up of which only the end is seen: up to 95 % was left from an earlier touch
 
 
@@ -163,8 +170,11 @@ def act(kind: str, probe: Probe, rng: random.Random, now: float) -> tuple[Touch,
     return touch, sorted(hands, key=lambda h: h[0])
 
 
-def session(kind: str, seed: str, touches: int) -> tuple[list[Touch], list[Sample]]:
-    """Touches of one meter in a row, and the readings that came of them."""
+def session(kind: str, seed: str, touches: int, text: str | None = None) -> tuple[list[Touch], list[Sample]]:
+    """Touches of one meter in a row, and the readings that came of them.
+
+    text   one of TEXTS: how the display is written; by chance when it is not given.
+    """
     rng = random.Random(seed)
     probe, repeats, skips = meter(kind, rng)
     now, plan, done = 3.0, [], []
@@ -178,7 +188,15 @@ def session(kind: str, seed: str, touches: int) -> tuple[list[Touch], list[Sampl
         plan += hands
         # a hand takes half a second and more to the next point; at 2 readings a second it shows once or twice
         now = hands[-1][0] + max(0.5 + rng.uniform(0, 1.5), 2 / probe.rate_hz)
-    return done, list(_readings(probe, plan, now, repeats, skips))
+    write = TEXTS[text or random.Random(f"{seed}/text").choice(list(TEXTS))]
+    return done, [_written(s, write, n) for n, s in enumerate(_readings(probe, plan, now, repeats, skips))]
+
+
+def _written(sample: Sample, write: Callable[[str, int], str | None], n: int) -> Sample:
+    shown = sample.reading
+    return msgspec.structs.replace(
+        sample, reading=msgspec.structs.replace(shown, display=write(shown.display or "", n))
+    )
 
 
 def _readings(

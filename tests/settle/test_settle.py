@@ -12,6 +12,7 @@ import pytest
 from meterlink import records
 from meterlink.reading import Reading
 from meterlink.settle import HANDS_FREE, Contact, Decision, Lift, Moved, Rules, Settle, Settled, WrongFunction, median
+from tests.settle.hands import KINDS, TEXTS, session
 
 PERIOD = 0.4
 OVER = None
@@ -283,8 +284,6 @@ def bare(events: Iterable[Decision]) -> list[Decision]:
 
 @pytest.mark.parametrize("resolution", ["0.001", None])
 def test_a_journal_replays_to_the_same_events(resolution: str | None) -> None:
-    from tests.settle.hands import session
-
     readings = [s.reading for s in session("mixed", "replay", 20)[1]] + charge(1.0) + diode(*AIR, "0.450", "0.500")
     if resolution is None:
         readings = [msgspec.structs.replace(r, resolution=None) for r in readings]
@@ -293,6 +292,18 @@ def test_a_journal_replays_to_the_same_events(resolution: str | None) -> None:
     second = bare(e for r, t, seq in journalled(readings, 0.25) for e in again.feed(r, t, seq))
     assert first == second
     assert any(isinstance(e, Settled) for e in first)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_text_of_the_display_decides_nothing(kind: str) -> None:
+    """No unit, no blank before it, another text with each reading, none at all: the same events at the same readings."""
+    events: dict[str, list[Decision]] = {}
+    for text in TEXTS:
+        settle = Settle()
+        samples = session(kind, "text", 20, text)[1]
+        events[text] = bare(e for i, s in enumerate(samples) for e in settle.feed(s.reading, s.t, i))
+    assert [text for text in TEXTS if events[text] != events["unit"]] == []
+    assert (kind in ("zero-volts", "open")) != any(isinstance(e, Settled) for e in events["unit"])
 
 
 def test_rules_refuse_what_makes_no_sense() -> None:
