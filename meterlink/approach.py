@@ -17,6 +17,7 @@ import math
 LONGEST = 256  # readings remembered: the slowest charge-up at the fastest meter, and to spare
 NOISIEST = 6.0  # counts that two readings at rest do not differ by: 3 counts of noise, either way
 JUMP = 3.0  # a step this many times the last ones begins a new approach: no approach speeds up
+STOP = 60.0  # counts of a step after which one of noise tells that nothing moves any more
 MISSING = 6  # readings put in at most where some are missing
 NOISE_OVER = 20  # second differences that tell the noise, at most
 MOST_NOISE = 1.3  # counts of standard deviation that a noise within 3 counts either way has at most
@@ -72,6 +73,8 @@ class Approach:
             if self._jumped(x, count):
                 self.clear()
             else:
+                if self._stopped(x, count):
+                    del xs[:-1]
                 self._fill(x, t)
         if len(xs) >= LONGEST:
             del xs[: LONGEST // 2]
@@ -86,6 +89,12 @@ class Approach:
         if len(xs) > 2:  # of a repeated reading, the step before it
             before = max(before, abs(xs[-2] - xs[-3]))
         return abs(x - xs[-1]) > JUMP * before + 2 * NOISIEST * count
+
+    def _stopped(self, x: float, count: float) -> bool:
+        """A slide is over: of an exponential that fast no more than 4 counts are left. With the steps of the slide it
+        would look like one that has far to go."""
+        xs = self._x
+        return len(xs) > 2 and abs(x - xs[-1]) <= NOISIEST * count and abs(xs[-1] - xs[-2]) > STOP * count
 
     def _fill(self, x: float, t: float) -> None:
         step = t - self._t

@@ -28,11 +28,13 @@ HANDS_FREE = OPEN_AIR + FLOOR_AIR  # every other function is kept by the pedal a
 NOT_LIVE = frozenset({"hold", "max", "min", "peak-max", "peak-min"})
 
 # One count is not taken to be finer than this: the last digits of a long scale are noise on a probed board.
-FINEST = {"voltage": 1e-4, "diode": 1e-4, "resistance": 1e-2, "continuity": 1e-2}
+FINEST = {f: Decimal("0.0001") if f in ("voltage", "diode") else Decimal("0.01") for f in HANDS_FREE}
 
 LOST_S = 3.0  # a silence that no window spans
 EXACT = 1 + 1e-9  # three counts as a double are not quite three counts
 STRICTER = 0.95  # of the tolerance is for what is still to come: an extrapolation is not exact
+ALIKE = 0.9  # of a value, for the noise between two readings of it
+DIGITS = 8  # readings whose last digits are looked at
 LONGEST = 256  # readings in a window, when span_s asks for more than `window`
 
 
@@ -112,6 +114,9 @@ class Moved(_Value, frozen=True, kw_only=True):
 Decision = Union[Contact, Settled, Lift, Moved, WrongFunction]  # noqa: UP007 - read at run time on Python 3.10
 
 
+_Range = tuple[str, "Coupling | None", bool, Decimal]  # function, coupling, whether it tells a resolution, one count
+
+
 class _Shown(msgspec.Struct, frozen=True, gc=False):
     value: Decimal
     x: float
@@ -136,10 +141,13 @@ class Settle:
         self._told = False  # WrongFunction was given in this contact
         self._kept: Settled | Moved | None = None  # what stands in this contact
         self._before: Settled | Moved | None = None  # what stood before the lift
-        self._number_t = -math.inf  # last reading that was not air
+        self._number_t = -math.inf  # last reading that had a number and was not air
+        self._number_x = 0.0
         self._airs = 0  # readings of air since then
         self._window: list[_Shown] = []
-        self._range: tuple[object, ...] = (None,) * 3  # function, coupling and resolution of the window
+        self._count = math.inf  # one count of the window's range, never finer than FINEST
+        self._range: _Range | None = None  # of the window
+        self._digits: list[int] = []  # of a meter that tells no resolution: powers of ten of the last digits
         self._approach = Approach()
         self._share = 0.0
 
@@ -196,6 +204,7 @@ class Settle:
         self._window.clear()
         self._share = 0.0
         self._airs += 1
+        self._digits.clear()
         if self._airs > 2:  # one or two on the way up are a change of range: the approach goes on
             self._approach.clear()
         if not self._contact:
@@ -206,15 +215,17 @@ class Settle:
 
     def _number(self, reading: Reading, x: float | None, t: float, seq: int) -> list[Decision]:
         out: list[Decision] = []
+        step = self._step(reading)
         if not self._contact:
             self._contact = True
-            if self._no_lift(reading, t):
+            if self._no_lift(reading, step, x, t):
                 self._kept = self._kept or self._before
             else:
                 self._told = False
             self._before = None
             out.append(Contact(t=t, seq=seq))
-        self._number_t = t
+        if x is not None:
+            self._number_t, self._number_x = t, x
         airs, self._airs = self._airs, 0
         if self._expects is not None and reading.function != self._expects:
             self._window.clear()
@@ -227,49 +238,58 @@ class Settle:
             self._window.clear()
             self._share = 0.0
             return out
-        self._take(reading, _Shown(reading.value, x, t, seq), airs)
+        self._take(reading, step, _Shown(reading.value, x, t, seq), airs)
         if value := self._settled(reading, t, seq):
             out.append(value)
         return out
 
-    def _no_lift(self, reading: Reading, t: float) -> bool:
+    def _no_lift(self, reading: Reading, step: Decimal, x: float | None, t: float) -> bool:
         """The air before this contact was none: the hand had no time to go elsewhere, or the one overload between
-        was the meter's change of range."""
-        ranged = self._airs == 1 and reading.function in OPEN_AIR and reading.resolution != self._range[2]
-        return t - self._number_t < self.rules.slip_s or (ranged and t - self._number_t < LOST_S)
+        was the meter's change of range. To a coarser one a meter changes for a larger value only, and to a finer one
+        for a smaller."""
+        since, was = t - self._number_t, self._range
+        if since < self.rules.slip_s:
+            return True
+        if self._airs != 1 or reading.function not in OPEN_AIR or since >= LOST_S or was is None or step == was[3]:
+            return False
+        if x is None or was[0] != reading.function:
+            return True
+        return x >= ALIKE * self._number_x if step > was[3] else ALIKE * x <= self._number_x
 
-    def _take(self, reading: Reading, shown: _Shown, airs: int) -> None:
-        now = (reading.function, reading.coupling, reading.resolution)
-        was = self._range
+    def _take(self, reading: Reading, step: Decimal, shown: _Shown, airs: int) -> None:
+        now, was = (reading.function, reading.coupling, reading.resolution is not None, step), self._range
         if now != was:
-            coarser = (
-                was[:2] == now[:2]
-                and reading.resolution is not None
-                and was[2] is not None
-                and reading.resolution > was[2]  # type: ignore[operator]
-            )
+            coarser = was is not None and was[:3] == now[:3] and step > was[3]
             self._window.clear()
             if not coarser:  # what a coarser range showed before says nothing of the last counts
                 self._approach.clear()
             self._range = now
+            self._count = float(max(step, FINEST[reading.function]))
         elif airs or (self._window and shown.t - self._window[-1].t > LOST_S):
             self._window.clear()
             self._approach.clear()
         if len(self._window) >= LONGEST:
             del self._window[: LONGEST // 2]
         self._window.append(shown)
-        self._approach.take(shown.x, self._count(reading), shown.t)
+        self._approach.take(shown.x, self._count, shown.t)
 
-    def _count(self, reading: Reading) -> float:
-        """One count of the display. The digits as they came do not tell it: a journal does not keep zeros at the
-        end, and a replay must decide as the bench did."""
-        return max(float(reading.resolution or 0), FINEST[reading.function])
+    def _step(self, reading: Reading) -> Decimal:
+        """One count of the display. Where the driver does not tell it: the finest digit that stood last in this
+        contact's latest readings, zeros at the end left out (a journal does not keep them, and a replay must decide
+        as the bench did); of zero itself there is none."""
+        if reading.resolution is not None:
+            return reading.resolution
+        if reading.value:
+            exponent = reading.value.normalize().as_tuple().exponent
+            assert isinstance(exponent, int)  # a reading's value is finite
+            self._digits = [*self._digits[1 - DIGITS :], exponent]
+        finest = FINEST[reading.function]
+        return max(finest, Decimal((0, (1,), min(self._digits)))) if self._digits else finest
 
     def _settled(self, reading: Reading, t: float, seq: int) -> Settled | Moved | None:
         rules, window = self.rules, self._window
-        count = self._count(reading)
         kept = self._kept
-        if kept is not None and not self._elsewhere(window[-1].x, reading, count, kept):
+        if kept is not None and not self._elsewhere(window[-1].x, reading, kept):
             return None
         n = rules.window
         while n <= len(window) and window[-1].t - window[-n].t < rules.span_s - 1e-9:
@@ -280,17 +300,17 @@ class Settle:
         standing = window[-n:]
         xs = sorted(s.x for s in standing)
         middle = xs[n // 2] if n % 2 else (xs[n // 2 - 1] + xs[n // 2]) / 2
-        tolerance = max(rules.counts * count, rules.relative * abs(middle))
+        tolerance = max(rules.counts * self._count, rules.relative * abs(middle))
         self._share = 0.5
         if max(xs[-1] - middle, middle - xs[0]) > tolerance * EXACT:
             return None
-        ahead = self._approach.ahead(count)
+        ahead = self._approach.ahead(self._count)
         if ahead is not None:
             remainder = abs(ahead - middle)
             if remainder > STRICTER * tolerance:
                 self._share = max(0.5, min(0.9, tolerance / remainder))
                 return None
-        if kept is not None and not self._elsewhere(middle, reading, count, kept):
+        if kept is not None and not self._elsewhere(middle, reading, kept):
             return None
         shape = Settled if kept is None else Moved
         values = [s.value for s in standing]
@@ -312,9 +332,9 @@ class Settle:
         self._kept = value
         return value
 
-    def _elsewhere(self, x: float, reading: Reading, count: float, kept: Settled | Moved) -> bool:
+    def _elsewhere(self, x: float, reading: Reading, kept: Settled | Moved) -> bool:
         """Further from what was kept than two values of one point can be, each within the tolerance of it."""
         if kept.value is None or (kept.function, kept.coupling) != (reading.function, reading.coupling):
             return True
-        tolerance = max(self.rules.counts * count, self.rules.relative * abs(float(kept.value)))
+        tolerance = max(self.rules.counts * self._count, self.rules.relative * abs(float(kept.value)))
         return abs(x - float(kept.value)) > 2 * tolerance * EXACT

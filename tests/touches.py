@@ -65,12 +65,12 @@ class Tally(msgspec.Struct):
 
 def tolerance(final: float, sample: Sample) -> float:
     """3 counts of this display or 0.5 %, the larger."""
-    return max(COUNTS * float(sample.reading.resolution or 0), RELATIVE * abs(final))
+    return max(COUNTS * sample.count, RELATIVE * abs(final))
 
 
 def count(final: float, sample: Sample) -> float:
     """One count of this display."""
-    return float(sample.reading.resolution or 0)
+    return sample.count
 
 
 def first_and_last(

@@ -31,6 +31,7 @@ KINDS = (
     "brief",  # lifted about when it settles
     "mixed",  # all of it at once
 )
+MIXED = ("mixed", "untold")
 TEXTS: dict[str, Callable[[str, int], str | None]] = {  # how a meter's driver writes the display, and its n-th reading
     "unit": lambda text, n: text,
     "no unit": lambda text, n: text.split(" ")[0],
@@ -38,7 +39,10 @@ TEXTS: dict[str, Callable[[str, int], str | None]] = {  # how a meter's driver w
     "another each time": lambda text, n: f"{text} #{n}",
     "none": lambda text, n: None,
 }
-BESIDE = ("recharge",)  # a charge-up of which only the end is seen: up to 95 % was left from an earlier touch
+BESIDE = (
+    "recharge",  # a charge-up of which only the end is seen: up to 95 % was left from an earlier touch
+    "untold",  # mixed, and the driver tells no resolution
+)
 
 
 class Stay(msgspec.Struct):
@@ -72,12 +76,13 @@ class Sample(msgspec.Struct):
     reading: Reading
     live: bool
     truth: float | None
+    count: float  # one count of the display, which the reading does not always tell
 
 
 def meter(kind: str, rng: random.Random) -> tuple[Probe, float, float]:
     """A meter for a session, and the parts of its readings that it repeats and that are lost."""
-    volts = kind in ("voltage", "zero-volts") or (kind in ("autorange", "slide", "mixed") and rng.random() < 0.3)
-    ranges = kind in ("autorange", "charge-range", "mixed")
+    volts = kind in ("voltage", "zero-volts") or (kind in ("autorange", "slide", *MIXED) and rng.random() < 0.3)
+    ranges = kind in ("autorange", "charge-range", *MIXED)
     function = (
         "voltage"
         if volts
@@ -99,8 +104,8 @@ def meter(kind: str, rng: random.Random) -> tuple[Probe, float, float]:
         leaps=rng.random() < 0.5,
         between=rng.choice(between),
     )
-    repeats = 0.33 if kind == "repeats" else rng.choice((0, 0.1)) if kind == "mixed" else 0.0
-    skips = 0.1 if kind == "skips" else rng.choice((0, 0.05)) if kind == "mixed" else 0.0
+    repeats = 0.33 if kind == "repeats" else rng.choice((0, 0.1)) if kind in MIXED else 0.0
+    skips = 0.1 if kind == "skips" else rng.choice((0, 0.05)) if kind in MIXED else 0.0
     return probe, repeats, skips
 
 
@@ -179,7 +184,7 @@ def session(kind: str, seed: str, touches: int, text: str | None = None) -> tupl
     probe, repeats, skips = meter(kind, rng)
     now, plan, done = 3.0, [], []
     for _ in range(touches):
-        of = rng.choice(KINDS[:-1]) if kind == "mixed" else kind
+        of = rng.choice([k for k in KINDS if k not in MIXED]) if kind in MIXED else kind
         if of == ("open" if probe.function == "voltage" else "zero-volts"):
             of = "mixed"
         touch, hands = act(of, probe, rng, now)
@@ -189,14 +194,12 @@ def session(kind: str, seed: str, touches: int, text: str | None = None) -> tupl
         # a hand takes half a second and more to the next point; at 2 readings a second it shows once or twice
         now = hands[-1][0] + max(0.5 + rng.uniform(0, 1.5), 2 / probe.rate_hz)
     write = TEXTS[text or random.Random(f"{seed}/text").choice(list(TEXTS))]
-    return done, [_written(s, write, n) for n, s in enumerate(_readings(probe, plan, now, repeats, skips))]
-
-
-def _written(sample: Sample, write: Callable[[str, int], str | None], n: int) -> Sample:
-    shown = sample.reading
-    return msgspec.structs.replace(
-        sample, reading=msgspec.structs.replace(shown, display=write(shown.display or "", n))
-    )
+    samples = list(_readings(probe, plan, now, repeats, skips))
+    for n, s in enumerate(samples):
+        told = None if kind == "untold" else s.reading.resolution
+        reading = msgspec.structs.replace(s.reading, display=write(s.reading.display or "", n), resolution=told)
+        samples[n] = msgspec.structs.replace(s, reading=reading)
+    return done, samples
 
 
 def _readings(
@@ -223,5 +226,5 @@ def _readings(
             continue
         if rng.random() < skips:
             continue
-        last = Sample(t, t, reading, probe.live, probe.truth(t))
+        last = Sample(t, t, reading, probe.live, probe.truth(t), float(reading.resolution or 0))
         yield last

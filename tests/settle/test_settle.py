@@ -100,6 +100,57 @@ def test_one_overload_with_a_change_of_range_is_no_lift() -> None:
     assert len([e for e in events if isinstance(e, Settled)]) == 2
 
 
+def test_to_a_coarser_range_a_meter_changes_for_a_larger_value() -> None:
+    """One overload, then the top range with less than before: the hand was elsewhere, and the meter was on its way."""
+    first = [show("3397", "resistance", "1")] * 4
+    second = [show("1100", "resistance", "10"), *[show("1104", "resistance", "1")] * 4]
+    events = feed(Settle(), [show(OVER, "resistance"), *first, show(OVER, "resistance"), *second], period=0.3)
+    assert [(e.seq, str(e.value)) for e in events if isinstance(e, Settled)] == [(4, "3397"), (10, "1104")]
+    finer = [show("3450", "resistance", "0.1")] * 4
+    events = feed(Settle(), [show(OVER, "resistance"), *first, show(OVER, "resistance"), *finer], period=0.3)
+    assert [(type(e), str(e.value)) for e in events if isinstance(e, (Settled, Moved))] == [
+        (Settled, "3397"),
+        (Moved, "3450"),
+    ]
+
+
+def test_a_voltage_overload_between_ranges_shortens_no_lift() -> None:
+    """The time of the hand counts from the last number: 0.54 s here, of which the meter overloads for 0.36 s."""
+    down, up = show(None, "voltage", "0.0001"), show(None, "voltage", "0.001")
+    stream = [*volts("-12.609", "-12.609", "-12.609"), down, *volts("0.001"), up, *volts("15.575", "15.575", "15.575")]
+    events = feed(Settle(), stream, period=0.18)
+    assert names(events) == ["Contact@1", "Settled@3", "Lift@5", "Contact@6", "Settled@9"]
+
+
+def test_after_a_slide_three_readings_are_enough() -> None:
+    """The steps of the slide are no approach that has far to go."""
+    events = feed(Settle(), diode(*AIR, "1.550", "0.680", "0.180", "0.181", "0.181", "0.182"), period=0.3)
+    assert names(events) == ["Contact@3", "Settled@7"]
+
+
+def untold(*values: str | None) -> list[Reading]:
+    return [msgspec.structs.replace(show(v, "resistance"), resolution=None) for v in values]
+
+
+def test_without_a_resolution_the_last_digits_tell_a_count() -> None:
+    events = feed(Settle(), untold(OVER, "1.3", "1.1", "1.2"))
+    assert names(events) == ["Contact@2", "Settled@4"]  # 2 counts of 0.1 Ohm
+    events = feed(Settle(), untold(OVER, "1.203", "1.12", "1.21"))
+    assert names(events) == ["Contact@2"]  # never finer than 10 mOhm, as with a resolution
+    events = feed(Settle(), untold(OVER, "0", "0", "0.4", "0.35", "0.36", "0.36"))
+    assert [(e.first, e.last) for e in events if isinstance(e, Settled)] == [(5, 7)]  # zero has no last digit
+
+
+def test_without_a_resolution_a_finer_digit_is_another_range() -> None:
+    """120 and 128 and 128.3 on the way down: what stood before the digit is not of its range."""
+    events = feed(Settle(), untold(OVER, "130", "128", "128.3", "128.4", "128.3"))
+    assert [(e.first, e.last) for e in events if isinstance(e, Settled)] == [(4, 6)]
+    events = feed(Settle(), untold(OVER, "399.8", "399.8", "399.8", OVER, "400", "401", "401"))
+    assert [e.seq for e in events if isinstance(e, Settled)] == [4]  # one overload, and another last digit
+    events = feed(Settle(), untold(OVER, "399.8", "399.8", "399.8", OVER, "389.8", "389.8", "389.8"))
+    assert [e.seq for e in events if isinstance(e, Settled)] == [4, 8]
+
+
 def test_a_window_never_mixes_ranges() -> None:
     """0.000 MOhm, 0.00 kOhm, 0.1 Ohm on the way down are all the same within their counts, and no value."""
     steps = [("0", "10000"), ("0", "1000"), ("0", "100"), ("120", "10"), ("128", "1"), ("128.3", "0.1")]
@@ -296,7 +347,7 @@ def test_a_journal_replays_to_the_same_events(resolution: str | None) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_text_of_the_display_decides_nothing(kind: str) -> None:
-    """No unit, no blank before it, another text with each reading, none at all: the same events at the same readings."""
+    """No unit, no blank before it, another text each time, none at all: the same events at the same readings."""
     events: dict[str, list[Decision]] = {}
     for text in TEXTS:
         settle = Settle()

@@ -17,6 +17,9 @@ def test_figures_over_some_touches() -> None:
     assert failed(table) == []
     assert all(t.touches >= 80 for t in tallies.values())
     assert all(t.due for kind, t in tallies.items() if kind not in ("zero-volts", "open"))
+    untold = tallies["untold"]
+    assert (untold.stray, untold.off) == (0, 0)
+    assert untold.kept_due >= 0.98 * untold.due
 
 
 @pytest.mark.full
