@@ -30,6 +30,7 @@ INFO = Info(
     wiring="34401A: null-modem cable, DTR/DSR handshake (tie DSR true), set its menu to 9600, none, 8 bits; "
     "handhelds: IR-USB cable; or usbtmc: and tcp: ports",
     line=Line(baudrate=9600, stopbits=2, settle_s=0.2),
+    links=("usbtmc", "tcp"),
     poll_s=0.4,
     rate_hz=2.5,
     models=("34401A", "handheld"),

@@ -96,6 +96,7 @@ INFO = Info(
     "(INST:NSEL): the panel's chosen channel changes. Xantrex XPD is left out: only its status word is known.",
     wiring="RS-232 (E36xx: null-modem cable, DTR/DSR handshake, 8N2), USB as a virtual serial port, USBTMC, or TCP",
     line=Line(baudrate=9600),
+    links=("usbtmc", "tcp"),
     poll_s=1.0,
     models=tuple(MODELS),
 )

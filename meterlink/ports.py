@@ -158,7 +158,7 @@ def _use(device: Any, specs: Sequence[Spec]) -> tuple[str | None, str, tuple[str
     except (usb.core.USBError, IndexError):
         interfaces = []
     if any(map(is_usbtmc, interfaces)):
-        return "usbtmc", "USBTMC instrument", tuple(own) or tuple(s.name for s in specs if "scpi" in s.name)
+        return "usbtmc", "USBTMC instrument", tuple(own) or tuple(s.name for s in specs if "usbtmc" in s.info.links)
     if any(one.report for one in own.values()):
         return "hid", "HID meter", tuple(own)
     if any(map(is_boot_keyboard, interfaces)):

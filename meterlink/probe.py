@@ -94,7 +94,7 @@ def settings(port: str, specs: Sequence[Spec]) -> list[tuple[Line | None, list[S
     for spec in specs:
         own = any(rest.upper().startswith(f"{u.vendor:04X}:{u.product:04X}") for u in spec.info.usb)
         if scheme in ("tcp", "usbtmc"):
-            if spec.info.poll_s is not None and (own or "scpi" in spec.name):
+            if spec.info.poll_s is not None and (own or scheme in spec.info.links):
                 groups.setdefault(None, []).append(spec)
         elif scheme == "hid" and own:
             groups.setdefault(None, []).append(spec)

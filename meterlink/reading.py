@@ -106,6 +106,8 @@ class Info(msgspec.Struct, frozen=True, kw_only=True):
     models  where the same bytes mean something else by model: the names `decode(..., model=)` takes,
             the first is the default; a bench names one as "manson:HCS-3102"
     poll_s  None for an instrument that streams by itself, else seconds between rounds of queries
+    links   besides the serial line and the USB ids of its own: "usbtmc" where any USBTMC instrument may be one of
+            these, "tcp" where it answers on a TCP port
     """
 
     name: str
@@ -118,6 +120,7 @@ class Info(msgspec.Struct, frozen=True, kw_only=True):
     wiring: str = ""
     line: Line | None = None
     usb: tuple[UsbId, ...] = ()
+    links: tuple[Literal["usbtmc", "tcp"], ...] = ()
     frame_length: int | None = None
     poll_s: float | None = None
     rate_hz: float = 2.0

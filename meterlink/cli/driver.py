@@ -93,6 +93,7 @@ def _about(spec: registry.Spec) -> dict[str, Any]:
         "wiring": info.wiring,
         "line": None if info.line is None else msgspec.to_builtins(info.line),
         "usb": [f"{u.vendor:04x}:{u.product:04x}" for u in info.usb],
+        "links": list(info.links),
         "sends": "by itself" if info.poll_s is None else f"when asked, every {info.poll_s:g} s",
         "rate_hz": info.rate_hz,
         "frame_length": info.frame_length,

@@ -113,8 +113,10 @@ def info(tried: Tried) -> str:
             raise Failed(f"INFO.{field} is empty")
     if about.sure != "published" and not about.notes:
         raise Failed(f"INFO.sure is {about.sure!r}: INFO.notes must say what is from memory")
-    if about.line is None and not about.usb:
-        raise Failed("INFO has neither line nor usb: how is it connected?")
+    if about.line is None and not about.usb and not about.links:
+        raise Failed("INFO has neither line nor usb nor links: how is it connected?")
+    if about.links and not tried.polled:
+        raise Failed("INFO.links is for an instrument that is asked: set poll_s, or leave links out")
     if about.rate_hz <= 0 or about.silence_s <= 0 or (about.poll_s is not None and about.poll_s <= 0):
         raise Failed("rate_hz, silence_s and poll_s must be above zero")
     driver = tried.spec.driver()

@@ -77,6 +77,7 @@ def test_the_skeleton_passes(spoil: Callable[..., set[str]]) -> None:
         ([('raise BadFrame(f"index halves', 'raise ValueError(f"index halves')], "Random bytes"),
         ([('raise BadFrame(f"function', 'raise KeyError(f"function')], "Damaged frames"),
         ([("    rate_hz=2.0,", "    rate_hz=1e6,")], "Time per frame"),
+        ([("    rate_hz=2.0,", '    rate_hz=2.0,\n    links=("tcp",),')], "INFO is complete"),
     ],
     ids=lambda v: v if isinstance(v, str) else "",
 )  # fmt: skip

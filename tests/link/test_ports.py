@@ -11,13 +11,15 @@ import struct
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import msgspec
 import pytest
 
 from meterlink import ports
 from meterlink.ports import access, usb_devices
-from meterlink.registry import all_specs
+from meterlink.registry import Spec, all_specs, find
 from tests.link.simulated_bus import Device, Interface, SimulatedBus
 from tests.link.usb_devices import Cp2110, HidDevice, UsbTmc, WchCable
 
@@ -50,6 +52,17 @@ def test_usb_devices_by_what_they_are() -> None:
     assert "pedal" in got["046D:C31C"].what
     assert got["2A8D:0001"].stable == "usbtmc:2A8D:0001:MY1"
     assert "scpi_meter" in got["2A8D:0001"].drivers
+
+
+def test_a_usbtmc_instrument_is_for_the_drivers_that_say_so() -> None:
+    """Not for those with a certain word in their name."""
+    meter = find("scpi_meter")
+    named = {
+        name: Spec(SimpleNamespace(INFO=msgspec.structs.replace(meter.info, name=name, links=links)), "test")
+        for name, links in (("bench_dmm", ("usbtmc",)), ("scpi_on_a_line", ()), ("scpi_network", ("tcp",)))
+    }
+    (port,) = usb_devices(list(named.values()), set(), SimulatedBus(UsbTmc(lambda _: None, serial="MY1")))
+    assert port.drivers == ("bench_dmm",)
 
 
 def test_listing_leaves_the_devices_alone() -> None:

@@ -6,8 +6,10 @@ import itertools
 import random
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import msgspec
 import pytest
 from typer import Typer
 from typer.testing import CliRunner
@@ -127,6 +129,22 @@ def test_which_drivers_are_tried_where() -> None:
     assert settings("hid:10C4:EA80", every) == settings("/dev/ttyUSB0", every)
     assert settings("tcp:192.0.2.7:5025", every) == [(None, [POLLED])]
     assert settings("usbtmc:2A8D:0001", every) == [(None, [POLLED])]
+
+
+def test_the_name_of_a_driver_says_nothing_of_its_links() -> None:
+    """What INFO says counts: a driver by any name may be tried over USBTMC or TCP, and one called scpi need not."""
+    bench = named(POLLED, "bench_dmm", ("usbtmc", "tcp"))
+    on_a_line = named(POLLED, "scpi_on_a_line", ())
+    network = named(POLLED, "scpi_network", ("tcp",))
+    every = [bench, on_a_line, network]
+    assert settings("usbtmc:2A8D:0001", every) == [(None, [bench])]
+    assert settings("tcp:192.0.2.7:5025", every) == [(None, [bench, network])]
+
+
+def named(spec: Spec, name: str, links: tuple[Any, ...]) -> Spec:
+    """The driver under another name, that tells these links."""
+    info = msgspec.structs.replace(spec.info, name=name, links=links)
+    return Spec(SimpleNamespace(**{**vars(spec.module), "INFO": info}), "test")
 
 
 def run(*args: str) -> Any:
