@@ -15,7 +15,7 @@ SOURCES = sorted([*ROOT.glob("meterlink/**/*.py"), *ROOT.glob("drivers/*.py")])
 # Each room may import those before it, and itself. What is not listed (demo, virtual, testing) may import anything
 # but the command line.
 FLOW = [
-    {"errors", "exits", "reading", "framing", "control", "driver", "folders", "wholefile", "tomlfile"},
+    {"errors", "exits", "reading", "framing", "control", "driver", "folders", "wholefile", "tomlfile", "wording"},
     {"registry", "records", "link", "accuracy", "approach", "tolerance"},
     {"settle"},
     {"bench"},

@@ -13,8 +13,8 @@ import typer
 from meterlink.cli.output import Dir, Json, emit, say, table
 from meterlink.errors import BadInput
 from meterlink.folders import Folders, bench_folder
-from meterlink.report.text import quantity
 from meterlink.service import wire
+from meterlink.wording import quantity
 
 
 def run(
@@ -101,7 +101,7 @@ def status(dir_: Dir = None, json: Json = False) -> None:
 
 
 def _kept(r: dict[str, Any]) -> str:
-    value = r["state"] if r["value"] is None else quantity(r["value"], r["unit"], r["resolution"])
+    value = quantity(r["value"], r["unit"], r["resolution"], r["state"])
     return f"{r['board'] or '-'} {r['point'] or 'free'} {value} {r['verdict'] or ''}".strip()
 
 

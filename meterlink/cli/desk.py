@@ -11,11 +11,11 @@ import typer
 from meterlink.bench.ledger import BoardView, Ledger
 from meterlink.bench.nearest import Place, flowed, injected, rank
 from meterlink.cli.bench import act
-from meterlink.cli.output import Dir, Json, emit, minute, table
+from meterlink.cli.output import Dir, Json, emit, table
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
-from meterlink.report.text import quantity
+from meterlink.wording import local, quantity
 
 job = typer.Typer(help="Jobs: one order, its customer, model and boards.", no_args_is_help=True)
 board = typer.Typer(help="Boards of a job: where each is, what was found and done.", no_args_is_help=True)
@@ -118,9 +118,9 @@ def job_show(name: Annotated[Text, typer.Argument(metavar="JOB")] = None, dir_: 
     for note in row["notes"]:
         typer.echo(f"note: {note}")
     table(
-        ("board", "state", "since (UTC)", "by", "keeps", "findings"),
+        ("board", "state", "since", "by", "keeps", "findings"),
         [
-            (b["board"], b["state_text"], minute(b["since"]), b["by"], b["keeps"], "; ".join(b["findings"]))
+            (b["board"], b["state_text"], local(b["since"]), b["by"], b["keeps"], "; ".join(b["findings"]))
             for b in boards
         ],
     )
@@ -278,9 +278,9 @@ def board_list(of: OfJob = None, dir_: Dir = None, json: Json = False) -> None:
             emit(row)
         return
     table(
-        ("job", "board", "state", "since (UTC)", "by", "keeps", "findings"),
+        ("job", "board", "state", "since", "by", "keeps", "findings"),
         [
-            (r["job"], r["board"], r["state_text"], minute(r["since"]), r["by"], r["keeps"], "; ".join(r["findings"]))
+            (r["job"], r["board"], r["state_text"], local(r["since"]), r["by"], r["keeps"], "; ".join(r["findings"]))
             for r in rows
         ],
     )
@@ -306,9 +306,7 @@ def board_show(mark: str, of: OfJob = None, dir_: Dir = None, json: Json = False
         if json:
             emit(row)
             continue
-        typer.echo(
-            f"job {view.job}, board {mark}: {row['state_text']} (since {minute(row['since'])} UTC, by {row['by']})"
-        )
+        typer.echo(f"job {view.job}, board {mark}: {row['state_text']} (since {local(row['since'])}, by {row['by']})")
         for finding in row["findings"]:
             typer.echo(f"  {finding}")
         table(
@@ -364,7 +362,7 @@ def points(ledger: Ledger, view: BoardView) -> list[dict[str, Any]]:
             dict.fromkeys(("before", "before_verdict", "after", "after_verdict", "changed")),
         )
         p["function"] = r.function
-        p[stage] = r.state if r.value is None else quantity(r.value, r.unit, r.resolution)
+        p[stage] = quantity(r.value, r.unit, r.resolution, r.state)
         p[f"{stage}_verdict"] = r.verdict
         p[f"{stage}_record"] = {"seq": n.seq, **msgspec.to_builtins(r)}
     for p in pairs.values():

@@ -23,6 +23,7 @@ from meterlink.folders import Folders, bench_folder
 from meterlink.journal import reader
 from meterlink.journal.segments import in_order
 from meterlink.service import wire
+from meterlink.wording import local, quantity
 
 app = typer.Typer(help="The journal: follow, show, replay, verify, seal.", no_args_is_help=True)
 
@@ -103,7 +104,9 @@ def show(
             text = words(entry.record)
             if verdict := anew(entry.record):
                 text += f"  [now {verdict['verdict'] or 'none'}: {safe(verdict['from'])}]"
-            typer.echo(f"{entry.seq:>8}  {entry.at[:23]}Z  {safe(entry.kind):<10}  {where:<20}  {text}{mark}")
+            typer.echo(
+                f"{entry.seq:>8}  {local(entry.at, 'milliseconds')}  {safe(entry.kind):<10}  {where:<20}  {text}{mark}"
+            )
 
 
 def _line(line: bytes, withdrawn_by: int | None, judged: dict[str, Any] | None = None) -> None:
@@ -161,7 +164,7 @@ def replay(
             if json:
                 _line(step.line, step.withdrawn_by)
             else:
-                typer.echo(f"{records.decode(step.line).at[:23]}Z  {step.text}")
+                typer.echo(f"{local(records.decode(step.line).at, 'milliseconds')}  {step.text}")
 
 
 @app.command()
@@ -174,7 +177,7 @@ def resettle(
     Example: meterlink journal resettle journal/2026-11-25.jsonl
     """
     from meterlink.journal import resettle as again
-    from meterlink.journal.wording import quantity, safe
+    from meterlink.journal.wording import safe
 
     if not file.is_file():
         raise BadInput(f"there is no file {file}: name a segment of a journal")
@@ -185,7 +188,7 @@ def resettle(
         return
 
     def value(number: float | None, unit: str, seqs: tuple[int, int] | None) -> str:
-        return "-" if seqs is None else f"{quantity(number, unit, 'no number')} ({seqs[0]} to {seqs[1]})"
+        return "-" if seqs is None else f"{quantity(number, unit, state='no number')} ({seqs[0]} to {seqs[1]})"
 
     rows = (
         (p.instrument, safe(p.board or "-"), safe(p.point or "-"), p.function,

@@ -12,6 +12,7 @@ from meterlink.bench.ledger import Ledger
 from meterlink.cli.output import Dir, Json, emit, say, table
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
+from meterlink.wording import limit
 
 app = typer.Typer(help="Known-good values, learned from boards that turned out good.", no_args_is_help=True)
 
@@ -82,12 +83,12 @@ def _print(known: knowngood.KnownGoodFile, json: bool) -> None:
             emit({"model": known.model, **msgspec.to_builtins(one)})
         return
     typer.echo(f"{known.model}, journal through record {known.through}")
-    table(("point", "measured", "low", "high", "unit", "boards", "came from", "set aside"), map(_row, known.points))
+    table(("point", "measured", "low", "high", "boards", "came from", "set aside"), map(_row, known.points))
 
 
 def _row(one: knowngood.Learned) -> tuple[Any, ...]:
     band = one.band
     count = f"{band.n} provisional" if band.provisional else str(band.n)
     measured = " ".join(filter(None, (one.function, one.coupling)))
-    low, high = (f"{x:.4g}" for x in (band.low, band.high))
-    return one.point, measured, low, high, one.unit, count, ", ".join(band.boards), ", ".join(band.set_aside)
+    low, high = limit(band.low, one.unit, "low"), limit(band.high, one.unit, "high")
+    return one.point, measured, low, high, count, ", ".join(band.boards), ", ".join(band.set_aside)

@@ -45,8 +45,3 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     with console.capture() as drawn:
         console.print(out)
     typer.echo("\n".join(line.rstrip() for line in drawn.get().splitlines()))
-
-
-def minute(at: str) -> str:
-    """A record's time for the eye, in UTC to the minute; `--json` gives all of it."""
-    return at[:16].replace("T", " ")

@@ -17,6 +17,7 @@ from meterlink.cli.output import Dir, Json, emit, say, table
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
 from meterlink.wholefile import not_written
+from meterlink.wording import band, quantity
 
 app = typer.Typer(help="Check sheets: the test points of a model, in order.", no_args_is_help=True)
 
@@ -62,7 +63,7 @@ def show(file: File, dir_: Dir = None, json: Json = False) -> None:
         return
     typer.echo(f"{sheet.model}: {sheet.title or '-'}")
     for name, rail in sheet.rails.items():
-        typer.echo(f"  rail {name}: {rail.nominal:g} V")
+        typer.echo(f"  rail {name}: {quantity(rail.nominal, 'V')}")
     table(
         ("", "point", "where", "measure", "range", "expected", "power", "only if"),
         [_row(number, p) for number, p in enumerate(sheet.points, 1)],
@@ -80,13 +81,12 @@ def _row(number: int, p: sheets.Point) -> tuple[Any, ...]:
 
 def expected(p: sheets.Point) -> str:
     """What is expected at a point, in a few words."""
-    ends = ((p.low, "from"), (p.high, "to"))
-    band = " ".join(f"{word} {x:g}" for x, word in ends if x is not None)
-    parts = [f"{band} {p.unit}"] if band else []
+    inside = band(p.low, p.high, p.unit)
+    parts = [inside] if inside else []
     if p.expect != "band":
         parts.insert(0, p.expect)
     edges = ((p.short, "short below"), (p.open, "open above"))
-    limits = [f"{word} {x:g} {p.unit}" for x, word in edges if x is not None]
+    limits = [f"{word} {quantity(x, p.unit)}" for x, word in edges if x is not None]
     return ", ".join(parts + limits)
 
 

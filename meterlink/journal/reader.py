@@ -29,7 +29,9 @@ _OURS = re.compile(
     r"|.+\.jsonl\.(torn-[0-9]+(\.part)?|through-[0-9]+\.sig)"
 )
 _SEQ = re.compile(rb'\{"prev":"[0-9a-f]{64}","seq":([1-9][0-9]{0,17}),')
-_INSTANT = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[Tt ](\d\d):(\d\d):(\d\d)(\.\d+)?([Zz]|[+-]\d\d:\d\d))?", re.ASCII)
+_INSTANT = re.compile(
+    r"(\d{4})-(\d\d)-(\d\d)(?:[Tt ](\d\d):(\d\d)(?::(\d\d)(\.\d+)?)? ?([Zz]|[+-]\d\d:\d\d))?", re.ASCII
+)
 
 
 class Place(NamedTuple):
@@ -199,8 +201,8 @@ def _bisect(path: Path, seq: int) -> tuple[int, bool]:
 def instant(text: str) -> str:
     """A moment that a user names, as records spell it: UTC, six decimals, Z; such texts sort in time's order.
 
-    Takes   RFC 3339 with any offset (a space may stand for the T), or a date alone: its UTC midnight. Second 60
-            is the begin of the next minute; digits after the sixth decimal are dropped.
+    Takes   RFC 3339 with any offset; as a view shows it, with spaces and without seconds; or a date alone: its UTC
+            midnight. Second 60 is the begin of the next minute; digits after the sixth decimal are dropped.
     Raises  BadInput.
     Source  RFC 3339, 5.6-5.8.
     """

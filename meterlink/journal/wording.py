@@ -3,24 +3,12 @@
 from __future__ import annotations
 
 from meterlink import records
-
-_PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"), (1e-12, "p"))
-_PLAIN = ("%", "Cel", "[degF]", "K", "dB", "dB[V]", "dB[mV]", "dB[W]", "1", "/min")  # take no prefix
+from meterlink.wording import band, local, quantity, uncertainty
 
 
 def safe(text: str) -> str:
     """Text without control characters: a line break or an escape sequence in a mark reaches no terminal."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-
-
-def quantity(value: float | None, unit: str, state: str = "ok") -> str:
-    """A value with its prefixed unit, all its digits: 0.00047 V is "470 uV"; without a number its state."""
-    if value is None:
-        return state
-    if unit in _PLAIN or value == 0:
-        return f"{value:.15g} {unit}"
-    size, prefix = next((p for p in _PREFIXES if abs(value) >= p[0]), _PREFIXES[-1])
-    return f"{value / size:.12g} {prefix}{unit}"
 
 
 def words(record: object) -> str:
@@ -36,11 +24,12 @@ def _words(record: object) -> str:
     match record:
         case records.Reading() as r:
             flags = " ".join(r.flags)
-            return _join(r.instrument, r.channel, _measured(r.function, r.coupling, r.value, r.unit, r.state), flags)
+            return _join(r.instrument, r.channel, _measured(r), flags)
         case records.Kept() as k:
-            within = f" +/- {quantity(k.uncertainty.expanded, k.unit)}" if k.uncertainty else ""
-            measured = _measured(k.function, k.coupling, k.value, k.unit, k.state) + within
-            return _join(measured, k.verdict or "no verdict", _band(k), f"{k.instrument}, n {k.n}, by {k.by}")
+            within = f" +/- {uncertainty(k.uncertainty.expanded, k.unit)}" if k.uncertainty else ""
+            return _join(
+                _measured(k) + within, k.verdict or "no verdict", _band(k), f"{k.instrument}, n {k.n}, by {k.by}"
+            )
         case records.Void() as v:
             return f"record {v.of} withdrawn by {v.by}: {v.why}"
         case records.Finding() as f:
@@ -66,7 +55,7 @@ def _words(record: object) -> str:
         case records.Stop() as s:
             return s.why
         case records.Gap() as g:
-            return f"{g.instrument}: {g.count} readings not written from {g.from_} to {g.to}: {g.why}"
+            return f"{g.instrument}: {g.count} readings not written from {_second(g.from_)} to {_second(g.to)}: {g.why}"
         case records.Recovered() as r:
             return f"a torn end of {r.bytes} bytes of {r.segment} was moved to {r.moved_to}"
         case records.Clock() as c:
@@ -79,16 +68,16 @@ def _words(record: object) -> str:
             return ""
 
 
-def _measured(function: str, coupling: str | None, value: float | None, unit: str, state: str) -> str:
-    return " ".join(p for p in (function, coupling, quantity(value, unit, state)) if p)
+def _second(at: str) -> str:
+    return local(at, "seconds")
+
+
+def _measured(r: records.Reading | records.Kept) -> str:
+    return " ".join(p for p in (r.function, r.coupling, quantity(r.value, r.unit, r.resolution, r.state)) if p)
 
 
 def _band(kept: records.Kept) -> str | None:
-    band = kept.band
-    if band is None or (band.low is None and band.high is None):
+    if kept.band is None:
         return None
-    if band.low is None:
-        return f"at most {quantity(band.high, kept.unit)}"
-    if band.high is None:
-        return f"at least {quantity(band.low, kept.unit)}"
-    return f"band {quantity(band.low, kept.unit)} to {quantity(band.high, kept.unit)}"
+    inside = band(kept.band.low, kept.band.high, kept.unit, kept.resolution)
+    return f"band {inside}" if inside and " to " in inside else inside

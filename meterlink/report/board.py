@@ -11,7 +11,9 @@ from meterlink import records
 from meterlink.bench.ledger import BoardView, Noted
 from meterlink.report.collect import Injection, Material
 from meterlink.report.pictures import interval, wave
-from meterlink.report.text import esc, measured, moment, quantity, uncertainty, value
+from meterlink.report.text import esc, measured, uncertainty, value
+from meterlink.wording import band as inside
+from meterlink.wording import quantity
 
 SHORT = 22  # characters of a cell
 
@@ -41,7 +43,7 @@ def withdrawal(m: Material, n: Noted) -> str:
     void = m.ledger.voided.get(n.seq)
     if void is None:
         return ""
-    why = f"{esc(void.record.why)} ({esc(void.record.by)}, {moment(void.at)})"
+    why = f"{esc(void.record.why)} ({esc(void.record.by)}, {m.when(void.at)})"
     return f" <b>withdrawn</b> in record {void.seq}: {why}"
 
 
@@ -64,10 +66,10 @@ def worth_a_section(board: BoardView) -> bool:
 def section(m: Material, board: BoardView, number: int) -> Iterator[str]:
     """The HTML of one board; `number` makes its anchor."""
     yield f'<h3 id="b{number}">{esc(board.board)} <span class=sub>{esc(state(m, board))}</span></h3>'
-    yield table(("when (UTC)", "what", "by"), _history(m, board))
+    yield table(("when", "what", "by"), _history(m, board))
     if injections := m.injections.get(board.board):
         yield "<h4>Injected</h4>"
-        on = ("on (UTC)", "rail", "set", "the most that the supply showed", "off", "by")
+        on = ("on", "rail", "set", "the most that the supply showed", "off", "by")
         yield table(on, (_injection(m, i) for i in injections))
     if changes := list(_changes(m, board)):
         yield "<h4>Before and after</h4>"
@@ -83,7 +85,7 @@ def _history(m: Material, board: BoardView) -> Iterator[tuple[str, ...]]:
     notes = sorted([*board.events, *board.findings, *board.supplies], key=lambda n: n.seq)
     for n in notes:
         text = struck(m, n, esc(_words(n.record))) + withdrawal(m, n)
-        yield moment(n.at), text, esc(n.record.by)
+        yield m.when(n.at), text, esc(n.record.by)
 
 
 def _words(record: object) -> str:
@@ -111,7 +113,7 @@ def _injection(m: Material, i: Injection) -> tuple[str, ...]:
         lasted = (records.moment(i.off.at) - records.moment(i.on.at)).total_seconds()
         off = f"after {lasted:.1f} s: " + (i.off.record.why or i.off.record.event)
     return (
-        moment(i.on.at),
+        m.when(i.on.at),
         esc(on.rail or "not said"),
         struck(m, i.on, esc(", at most ".join(wanted) or "not said")),
         esc(", ".join(seen) or "no readings"),
@@ -166,13 +168,7 @@ def band(r: records.Kept) -> str:
     b = r.band
     if b is None:
         return "nothing"
-    low, high = interval(r)
-    if low is not None and high is not None:
-        ends = f"{quantity(low, r.unit)} to {quantity(high, r.unit)}"
-    elif low is not None:
-        ends = f"{quantity(low, r.unit)} and more"
-    else:
-        ends = "no limits" if high is None else f"{quantity(high, r.unit)} and less"
+    ends = inside(*interval(r), r.unit, r.resolution) or "no limits"
     return f"open ({ends})" if b.expect == "open" else ends
 
 

@@ -12,7 +12,7 @@ from itertools import takewhile
 
 import msgspec
 
-from meterlink import records
+from meterlink import records, wording
 from meterlink.bench.ledger import Ledger, Noted
 from meterlink.errors import BadInput
 from meterlink.journal.reader import Line, entry
@@ -72,6 +72,19 @@ class Material(msgspec.Struct):
     first_at: str
     last_at: str
     benches: list[str]
+    offsets: frozenset[str]  # of local time at the job's records: two where the clocks were changed meanwhile
+
+    def when(self, at: str) -> str:
+        """A record's local time to the second; its offset is said once on the page, by `zone`, where it is one."""
+        text = wording.local(at, "seconds")
+        return text if len(self.offsets) > 1 else text.rpartition(" ")[0] or text
+
+    @property
+    def zone(self) -> str:
+        """What the times are."""
+        if len(self.offsets) > 1:
+            return "local time, each with its offset from UTC, since the clocks were changed meanwhile"
+        return f"local time, {next(iter(self.offsets), '+00:00')} from UTC"
 
 
 class _Ring(msgspec.Struct):
@@ -98,6 +111,7 @@ class _Pass:
         self.bench = ""
         self.span: list[str] = []
         self.last_own = 0
+        self.offsets: set[str] = set()
 
     def take(self, e: records.Entry) -> None:
         record = e.record
@@ -113,6 +127,7 @@ class _Pass:
             self.ledger.apply(e.seq, e.at, record)
             self.span = [self.span[0] if self.span else e.at, e.at]
             self.last_own = e.seq
+            self.offsets.add(wording.offset(e.at))
             self.benches.setdefault(self.bench)
         match record:
             case records.Start():
@@ -214,4 +229,5 @@ def collect(lines: Iterable[Line], job: str) -> Material:
         first_at=through.span[0],
         last_at=through.span[1],
         benches=[b for b in through.benches if b],
+        offsets=frozenset(through.offsets),
     )

@@ -10,7 +10,7 @@ from meterlink.bench.ledger import STATES, BoardView, Noted
 from meterlink.report.board import band, section, since, state, struck, table, withdrawal, worth_a_section
 from meterlink.report.collect import Material
 from meterlink.report.pictures import Value, mark, strips
-from meterlink.report.text import esc, measured, moment
+from meterlink.report.text import esc, measured
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 
@@ -68,7 +68,7 @@ def _top(m: Material) -> Iterator[str]:
     yield (
         f"<p class=sub>{esc(model or 'model not given')}; customer: {esc(customer or 'not given')}; "
         f"{'open' if m.ledger.is_open(m.job) else 'closed'}; "
-        f"recorded from {moment(m.first_at)} to {moment(m.last_at)} UTC</p>"
+        f"recorded from {m.when(m.first_at)} to {m.when(m.last_at)}, {m.zone}</p>"
     )
 
 
@@ -98,7 +98,7 @@ def _tally(m: Material, counted: list[BoardView]) -> Iterator[str]:
     for n in ledger.jobs[m.job].events:
         if isinstance(n.record, records.Finding) or n.record.event == "note":
             note = struck(m, n, esc(n.record.text or "")) + withdrawal(m, n)
-            yield f"<p class=notice>{note} <span class=sub>{esc(n.record.by)}, {moment(n.at)}</span></p>"
+            yield f"<p class=notice>{note} <span class=sub>{esc(n.record.by)}, {m.when(n.at)}</span></p>"
     withdrawn = [n for n in ledger.jobs[m.job].events if n.seq in ledger.voided and isinstance(n.record, records.Job)]
     for n in withdrawn:
         if n.record.event != "note":
@@ -125,13 +125,13 @@ def _overview(m: Material, counted: list[BoardView], numbers: dict[str, int]) ->
             (
                 f'<a href="#b{numbers[board.board]}">{mark_}</a>' if worth_a_section(board) else mark_,
                 esc(state(m, board)),
-                moment(n.at) if n else "",
+                m.when(n.at) if n else "",
                 esc(n.record.by) if n else "",
                 esc(findings),
                 str(len(keeps) or ""),
             )
         )
-    yield table(("board", "state", "since (UTC)", "set by", "found and done", "kept"), rows)
+    yield table(("board", "state", "since", "set by", "found and done", "kept"), rows)
 
 
 def _points(m: Material, counted: list[BoardView]) -> Iterator[str]:
@@ -216,15 +216,14 @@ def _record(m: Material) -> Iterator[str]:
     )
     if m.remarks:
         yield "<p>While the job lasted:</p>"
-        yield table(("when (UTC)", "record", "what"), ((moment(n.at), str(n.seq), esc(_remark(n))) for n in m.remarks))
+        yield table(("when", "record", "what"), ((m.when(n.at), str(n.seq), esc(_remark(m, n))) for n in m.remarks))
 
 
-def _remark(n: Noted) -> str:
+def _remark(m: Material, n: Noted) -> str:
     match n.record:
         case records.Gap() as g:
-            return (
-                f"{g.instrument}: {g.count} readings could not be written, {moment(g.from_)} to {moment(g.to)}: {g.why}"
-            )
+            span = f"{m.when(g.from_)} to {m.when(g.to)}"
+            return f"{g.instrument}: {g.count} readings could not be written, {span}: {g.why}"
         case records.Recovered() as r:
             return f"a torn end of {r.bytes} bytes was cut off {r.segment} and lies in {r.moved_to}"
         case records.Clock() as c:

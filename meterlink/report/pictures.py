@@ -14,7 +14,8 @@ import msgspec
 from meterlink import records
 from meterlink.bench.verdict import SHORT
 from meterlink.report.collect import Sample, Trace
-from meterlink.report.text import esc, quantity, value
+from meterlink.report.text import esc, value
+from meterlink.wording import limit, quantity
 
 WIDTH, LEFT, RIGHT, ROW, TOP = 640, 104, 176, 18, 10
 ROWS = 40  # of one drawing, so that each fits on a printed page; a point with more gets several, on one scale
@@ -128,9 +129,13 @@ def _axis(ends: Ends, r: records.Kept, fit: Scale, base: float) -> str:
             for x, anchor, at in shown
         )
     anchors = ("end", "start") if low is not None and high is not None else ("middle", "middle")
+    said = (
+        None if low is None else limit(low, r.unit, "low", r.resolution),
+        None if high is None else limit(high, r.unit, "high", r.resolution),
+    )
     return "".join(
-        f'<text class="axis {anchor}" x="{fit.x(at):.1f}" y="{base + 14}">{esc(quantity(at, r.unit))}</text>'
-        for at, anchor in zip(ends, anchors, strict=True)
+        f'<text class="axis {anchor}" x="{fit.x(at):.1f}" y="{base + 14}">{esc(text)}</text>'
+        for at, anchor, text in zip(ends, anchors, said, strict=True)
         if at is not None
     )
 

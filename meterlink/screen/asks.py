@@ -133,7 +133,7 @@ async def withdraw(app: BenchScreen) -> None:
     choices = [
         (
             str(k["seq"]),
-            f"{k['point'] or 'free':<10} {words.value(k['value'], k['unit'], k['state']):>10}  {k['verdict'] or ''}",
+            f"{k['point'] or 'free':<10} {words.kept(k):>10}  {k['verdict'] or ''}",
         )
         for k in keeps
     ]

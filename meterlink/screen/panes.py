@@ -210,7 +210,7 @@ class Keeps(Pane):
             mark, word = words.MARKS.get(k["verdict"], ("?", k["verdict"]))
             line = Text(f" {mark:<2} {word:<6} ", self.tone(words.TONES.get(k["verdict"], "plain")))
             line.append(f"{safe(k['point'] or 'free'):<8.8} ", "bold")
-            line.append(f"{words.value(k['value'], k['unit'], k['state']):>10}")
+            line.append(f"{words.kept(k):>10}")
             line.append(f" {k['stage'] or ''}", self.tone("quiet"))
             out.append(line)
         return out

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import re
 
-from meterlink.journal.wording import quantity, safe
+from meterlink import wording
+from meterlink.journal.wording import safe
 from meterlink.screen.fold import Message
 
 MARKS: dict[str | None, tuple[str, str]] = {
@@ -52,12 +53,21 @@ def unit(text: str) -> str:
     return "µ" + text[1:] if text.startswith("u") else text
 
 
-def value(number: float | None, of: str, state: str = "ok") -> str:
-    """A recorded value with its unit: 0.523 V is "523 mV"; an overload is "0L"."""
+def value(number: float | None, of: str, state: str = "ok", resolution: float | None = None) -> str:
+    """A recorded value with its unit, in the digits of the display; an overload is "0L"."""
     if number is None:
         return {"over": "0L", "under": "-0L"}.get(state, state)
-    amount, _, rest = quantity(number, of).partition(" ")
-    return f"{amount} {unit(rest)}".strip()
+    return _written(wording.quantity(number, of, resolution))
+
+
+def kept(keep: Message) -> str:
+    """A keep's value with its unit."""
+    return value(keep["value"], keep["unit"], keep["state"], keep.get("resolution"))
+
+
+def _written(text: str) -> str:
+    """Words with the units in them as they are written on a meter."""
+    return re.sub(r"(?<=\d) (\S+)", lambda found: f" {unit(found[1])}".rstrip(), text).strip()
 
 
 def big(message: Message) -> tuple[str, str]:
@@ -71,7 +81,8 @@ def big(message: Message) -> tuple[str, str]:
         return "---", base
     if NUMBER.fullmatch(shown):
         return shown.replace("+", ""), base
-    amount, _, rest = quantity(message["value"], message["unit"]).partition(" ")
+    shown = wording.quantity(message["value"], message["unit"], message.get("resolution"))
+    amount, _, rest = shown.partition(" ")
     return amount[:8].rstrip("."), unit(rest)
 
 
@@ -79,13 +90,8 @@ def band(band_: Message | None, of: str) -> str:
     """What is expected, in words, with where that comes from."""
     if not band_:
         return "nothing: it is kept without a verdict"
-    low, high = band_.get("low"), band_.get("high")
-    if low is not None and high is not None:
-        what = f"{value(low, of)} to {value(high, of)}"
-    elif low is not None:
-        what = f"at least {value(low, of)}"
-    elif high is not None:
-        what = f"at most {value(high, of)}"
+    if inside := wording.band(band_.get("low"), band_.get("high"), of):
+        what = _written(inside)
     elif band_.get("expect") == "short" and band_.get("short") is not None:
         what = f"short: at most {value(band_['short'], of)}"
     elif band_.get("expect") == "open" and band_.get("open") is not None:

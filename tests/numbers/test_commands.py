@@ -104,7 +104,7 @@ def test_check_names_every_line(bench: Path) -> None:
 def test_check_and_show_a_good_sheet(bench: Path) -> None:
     assert "8 points, 1 of them powered: good" in run("sheet", "check", "ic-8-rev-c.toml").stdout
     shown = run("sheet", "show", "ic-8-rev-c.toml").stdout
-    assert "from 180 to 420 Ohm, short below 5 Ohm" in shown
+    assert "180 Ohm to 420 Ohm, short below 5 Ohm" in shown
     assert "! +3V3 on: Power on from the bench supply" in shown
     rows = [json.loads(line) for line in run("sheet", "show", "ic-8-rev-c.toml", "--json").stdout.splitlines()]
     assert [r["place"] for r in rows] == [*range(1, 9)]

@@ -14,7 +14,8 @@ from meterlink import records
 from meterlink.bench.verdict import judge
 from meterlink.report.collect import Sample, Trace
 from meterlink.report.pictures import BEYOND, LEFT, RIGHT, ROWS, WIDTH, Value, interval, mark, scale, strips, wave
-from meterlink.report.text import quantity, uncertainty, value
+from meterlink.report.text import uncertainty, value
+from meterlink.wording import quantity
 from tests.report.journals import kept
 from tests.report.markup import Page
 

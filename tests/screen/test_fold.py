@@ -123,7 +123,7 @@ def test_a_supplys_readings_are_in_its_line() -> None:
         (reading("voltage", -0.0047, "V", "-4.70 mV", 0), "-4.70", "mV"),
         (reading("diode", None, "V", ".0L V", 0), "0L", "V"),
         (reading("voltage", None, "V", "", 0, state="blank"), "---", "V"),
-        (reading("voltage", 0.00047, "V", None, 0), "470", "µV"),  # type: ignore[arg-type]
+        (reading("voltage", 0.00047, "V", None, 0), "0.47", "mV"),  # type: ignore[arg-type]
     ],
 )
 def test_big_digits_are_the_meters_own(message: dict[str, Any], number: str, unit: str) -> None:

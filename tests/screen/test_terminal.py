@@ -66,7 +66,7 @@ def test_keys_in_and_screen_out(bench: Running, tmp_path: Path, size: tuple[int,
         terminal.shows("board GC-01")
         bench.handheld.dial("diode")
         bench.handheld.touch(0.6)
-        terminal.shows("600 mV")
+        terminal.shows("0.600 V")
         assert "█" in terminal.text
         bench.handheld.lift()
         terminal.shows("probes in the air")
