@@ -11,8 +11,8 @@ import typer
 from meterlink.bench.ledger import BoardView, Ledger
 from meterlink.bench.nearest import Place, flowed, injected, rank
 from meterlink.cli.bench import act
-from meterlink.cli.output import Dir, Json, emit, table
-from meterlink.errors import BadInput
+from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.errors import BadInput, Refused, Unreachable
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
 from meterlink.wording import local, quantity
@@ -148,20 +148,29 @@ def _job(ledger: Ledger, name: str) -> dict[str, Any]:
 
 def _board(ledger: Ledger, view: BoardView) -> dict[str, Any]:
     standing = ledger.standing(view.events)
-    last = next((n for n in reversed(standing) if n.record.state), standing[-1])
+    last = next((n for n in reversed(standing) if n.record.state), standing[-1] if standing else None)
     return {
         "job": view.job,
         "board": view.board,
-        "state": ledger.state(view),
-        "state_text": ledger.state(view) + (f": {last.record.text}" if last.record.text else ""),
-        "since": last.at,
-        "by": last.record.by,
+        "state": ledger.state(view) if last else None,
+        "state_text": ledger.state(view) + (f": {last.record.text}" if last.record.text else "") if last else None,
+        "since": last.at if last else None,
+        "by": last.record.by if last else None,
         "keeps": len(ledger.standing(view.keeps)),
         "findings": [
             " ".join(filter(None, (n.record.what, n.record.part, n.record.text)))
             for n in ledger.standing(view.findings)
         ],
     }
+
+
+def _not_counted(ledger: Ledger, view: BoardView) -> str:
+    """Of a board that no standing record counts: who withdrew that, where and why."""
+    gone = [ledger.voided[n.seq] for n in view.events if n.seq in ledger.voided]
+    if not gone:
+        return f"board {view.board} is not counted: no record says that it was taken in"
+    who = f"record {gone[-1].seq}, {local(gone[-1].at)}, {gone[-1].record.by}: {gone[-1].record.why}"
+    return f"board {view.board} is not counted: its taking in was withdrawn ({who})"
 
 
 def _counts(counts: dict[str, int]) -> str:
@@ -179,12 +188,33 @@ def board_receive(
     dir_: Dir = None,
     json: Json = False,
 ) -> None:
-    """Count boards in by their marks, without putting them on the bench.
+    """Count boards in by their marks, without putting them on the bench; what cannot be counted is named at the end.
 
     Example: meterlink board receive GC-01 GC-02 GC-03
     """
-    for mark in marks:
-        act(bench_folder(dir_), json, "board receive", board=mark, job=of, by=by)
+    counted: list[str] = []
+    refused: list[str] = []
+    for place, mark in enumerate(marks):
+        try:
+            act(bench_folder(dir_), json, "board receive", board=mark, job=of, by=by)
+        except (BadInput, Refused) as error:
+            refused.append(str(error))
+        except Unreachable:
+            if place:
+                say(f"{_so_far(counted, refused)}; not counted: {', '.join(marks[place:])}")
+            raise
+        else:
+            counted.append(mark)
+    if refused:
+        raise BadInput(_so_far(counted, refused))
+    if len(counted) > 1:
+        say(_so_far(counted, refused))
+
+
+def _so_far(counted: list[str], refused: list[str]) -> str:
+    """What was counted and what was not, and why."""
+    out = f"counted {len(counted)}" + (f": {', '.join(counted)}" if counted else "")
+    return out + (f"; refused {len(refused)}: {'; '.join(refused)}" if refused else "")
 
 
 @board.command("take")
@@ -305,6 +335,9 @@ def board_show(mark: str, of: OfJob = None, dir_: Dir = None, json: Json = False
         }
         if json:
             emit(row)
+            continue
+        if row["state"] is None:
+            typer.echo(f"job {view.job}, {_not_counted(ledger, view)}")
             continue
         typer.echo(f"job {view.job}, board {mark}: {row['state_text']} (since {local(row['since'])}, by {row['by']})")
         for finding in row["findings"]:

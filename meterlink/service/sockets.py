@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import queue
 import socketserver
 import threading
@@ -13,7 +12,7 @@ from typing import Any
 import msgspec
 
 from meterlink.errors import Refused
-from meterlink.service.wire import LONGEST, connected
+from meterlink.service.wire import LONGEST, connected, request_of
 
 WAITING = 5000  # messages a watcher may be behind before it is dropped: slow readers never slow the bench
 
@@ -82,9 +81,7 @@ class _Handler(socketserver.StreamRequestHandler):
             if not line.endswith(b"\n"):
                 return
             try:
-                request = json.loads(line)
-                if not isinstance(request, dict) or not isinstance(request.get("do"), str):
-                    raise ValueError('a request is {"do": ...}')
+                request = request_of(line)
             except (ValueError, RecursionError) as error:
                 self._send({"ok": False, "error": f"not a request: {error}", "code": 2})
                 continue

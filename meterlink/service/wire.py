@@ -21,6 +21,42 @@ from meterlink import errors
 from meterlink.exits import error_of
 
 LONGEST = 1 << 20  # bytes of one request; what is longer is refused and the peer dropped
+LARGEST = 2**63 - 1  # a whole number that a record holds
+
+
+def request_of(line: bytes) -> dict[str, Any]:
+    """A request from its line: texts that a journal can hold, numbers that are numbers.
+
+    Raises  ValueError, RecursionError: not UTF-8, not JSON, no object with "do", half of a surrogate pair in a text,
+            NaN, a whole number beyond 64 bits.
+    """
+    request = json.loads(line.decode("utf-8"), parse_constant=_no_number)
+    if not isinstance(request, dict) or not isinstance(request.get("do"), str):
+        raise ValueError('a request is {"do": ...}')
+    _recordable(request)
+    return request
+
+
+def _no_number(word: str) -> None:
+    raise ValueError(f"{word} is no number")
+
+
+def _recordable(part: object) -> None:
+    match part:
+        case str():
+            try:
+                part.encode()
+            except UnicodeEncodeError as error:
+                raise ValueError(f"{part[:40]!a} is not UTF-8 text: write it in UTF-8") from error
+        case int() if abs(part) > LARGEST:
+            raise ValueError("a whole number beyond 64 bits")
+        case dict():
+            for key, value in part.items():
+                _recordable(key)
+                _recordable(value)
+        case list():
+            for value in part:
+                _recordable(value)
 
 
 @contextmanager
@@ -44,8 +80,12 @@ def connected(path: Path, wait_s: float | None = 30.0) -> Iterator[socket.socket
 def call(path: Path, do: str, **fields: Any) -> dict[str, Any]:
     """One request, its reply.
 
-    Raises  Unreachable; or what the service refused, as the class of its code.
+    Raises  Unreachable; BadInput for a text that is not UTF-8; or what the service refused, as the class of its code.
     """
+    try:
+        _recordable(fields)
+    except ValueError as error:
+        raise errors.BadInput(str(error)) from error
     with connected(path) as sock:
         sock.sendall(json.dumps({"do": do, **fields}).encode() + b"\n")
         with sock.makefile("rb") as lines:
