@@ -85,6 +85,9 @@ def main() -> None:
     except OSError as error:
         _drop_output()
         code = _system(error)
+    except UnicodeEncodeError as error:
+        _drop_output()
+        code = _not_text(error)
     except Exception as error:  # noqa: BLE001 - a fault of ours
         code = _fault(error)
     sys.exit(code)
@@ -110,6 +113,15 @@ def _system(error: OSError) -> int:
     if error.filename:
         _say(f"{where}: {error.strerror}; check the name and whether you may use it")
         return exit_code(errors.BadInput())
+    return _fault(error)
+
+
+def _not_text(error: UnicodeEncodeError) -> int:
+    """An argument whose bytes are not UTF-8 stands for a file's name, and for nothing that a journal could hold."""
+    for word in sys.argv[1:]:
+        if not word.isascii() and any("\ud800" <= c <= "\udfff" for c in word):
+            _say(f"{word!a} is not UTF-8 text: write it in UTF-8")
+            return exit_code(errors.BadInput())
     return _fault(error)
 
 

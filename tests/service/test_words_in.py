@@ -62,6 +62,12 @@ def test_a_latin_1_argument_is_refused_by_the_command(bench: Running) -> None:
     assert bench.call("status")["ok"]
 
 
+@pytest.mark.parametrize("words", ["journal show --board", "journal replay", "journal export csv --job", "report"])
+def test_a_latin_1_argument_to_what_reads_is_wrong_usage(withdrawn: Path, words: str) -> None:
+    done = run(withdrawn, *words.split(), b"gr\xfcn")
+    assert done.returncode == 2 and "gr\\udcfcn" in done.stderr
+
+
 # -- counting in
 
 
