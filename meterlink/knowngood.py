@@ -19,6 +19,7 @@ import msgspec
 
 from meterlink import records
 from meterlink.bench.ledger import BoardView, Ledger
+from meterlink.bench.nearest import own_keeps
 from meterlink.bench.sheet import Point
 from meterlink.bench.verdict import judge
 from meterlink.errors import BadInput
@@ -184,8 +185,9 @@ def is_good(ledger: Ledger, board: BoardView) -> bool:
 
 
 def _keeps(ledger: Ledger, board: BoardView) -> list[records.Kept]:
-    """The keep that counts for each point and way of measuring: the last one standing."""
-    keeps = [n.record for n in ledger.standing(board.keeps) if n.record.point]
+    """The keep that counts for each point and way of measuring: the last one standing, of those not made while
+    injecting."""
+    keeps = [n.record for n in own_keeps(ledger, board) if n.record.point]
     if ledger.worked_on(board) or any(k.stage == "after" for k in keeps):
         keeps = [k for k in keeps if k.stage == "after"]
     return list({(k.point, k.function, k.coupling, k.unit): k for k in keeps}.values())

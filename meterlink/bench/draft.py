@@ -12,6 +12,7 @@ from typing import Any
 
 from meterlink import records
 from meterlink.bench.ledger import Ledger, Noted
+from meterlink.bench.nearest import own_keeps
 from meterlink.bench.sheet import DEAD, LIVE, name_problem
 from meterlink.bench.verdict import SHORT
 from meterlink.errors import BadInput
@@ -38,7 +39,7 @@ def draft(ledger: Ledger, board: str, job: str | None, model: str | None, title:
         if what := name_problem(name):
             raise BadInput(f"{name[:20]!r}: {what}")
     points: dict[str, Noted] = {}
-    for noted in ledger.standing(view.keeps):
+    for noted in own_keeps(ledger, view):
         kept = noted.record
         if kept.point and kept.function in FUNCTIONS and kept.function != "unknown" and not name_problem(kept.point):
             points[kept.point] = noted  # the place of the first, the value of the last

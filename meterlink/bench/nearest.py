@@ -53,6 +53,17 @@ def injected(board: BoardView) -> list[tuple[int, int | None]]:
     return out
 
 
+def while_injecting(board: BoardView, seq: int) -> bool:
+    """Whether a record stands in such a stretch: what was kept there is a potential along the rail, and says nothing
+    of the point by itself."""
+    return any(first < seq and (last is None or seq < last) for first, last in injected(board))
+
+
+def own_keeps(ledger: Ledger, board: BoardView) -> list[Noted]:
+    """The standing keeps that are values of their points: those not made while injecting."""
+    return [n for n in ledger.standing(board.keeps) if not while_injecting(board, n.seq)]
+
+
 def injecting(board: BoardView | None) -> bool:
     """The output is on for this board now, as far as the records say."""
     return board is not None and any(end is None for _, end in injected(board))

@@ -14,7 +14,7 @@ import msgspec
 
 from meterlink import records
 from meterlink.bench.ledger import BoardView, Ledger
-from meterlink.bench.nearest import injected
+from meterlink.bench.nearest import own_keeps
 from meterlink.bench.sheet import Point, Sheet
 
 GOOD = ("ok", None)  # verdicts of a point that is not measured again after a repair
@@ -100,13 +100,10 @@ def _kept(ledger: Ledger, board: BoardView | None, stage: records.Stage) -> dict
     """Verdicts of the standing keeps of a stage; a keep without a stage is one of before."""
     if board is None:
         return {}
-    along = injected(board)  # a potential along a fed rail is no measurement of the point
     return {
         n.record.point: n.record.verdict
-        for n in ledger.standing(board.keeps)
-        if n.record.point
-        and (n.record.stage or "before") == stage
-        and not any(first < n.seq and (last is None or n.seq < last) for first, last in along)
+        for n in own_keeps(ledger, board)
+        if n.record.point and (n.record.stage or "before") == stage
     }
 
 

@@ -9,7 +9,7 @@ import msgspec
 import typer
 
 from meterlink.bench.ledger import BoardView, Ledger
-from meterlink.bench.nearest import Place, flowed, injected, rank
+from meterlink.bench.nearest import Place, flowed, own_keeps, rank
 from meterlink.cli.bench import act
 from meterlink.cli.output import Dir, Json, emit, say, table
 from meterlink.errors import BadInput, Refused, Unreachable
@@ -384,10 +384,7 @@ def _ranked(places: list[Place]) -> None:
 def points(ledger: Ledger, view: BoardView) -> list[dict[str, Any]]:
     """The pair of standing keeps of each point; keeps without a stage count as before."""
     pairs: dict[str, dict[str, Any]] = {}
-    along = injected(view)
-    for n in ledger.standing(view.keeps):
-        if any(first < n.seq and (last is None or n.seq < last) for first, last in along):
-            continue  # a potential along an injected rail says nothing of the point by itself
+    for n in own_keeps(ledger, view):
         r = n.record
         stage = r.stage or "before"
         p = pairs.setdefault(

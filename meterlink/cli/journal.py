@@ -11,7 +11,7 @@ from contextlib import closing, suppress
 from datetime import datetime, timezone
 from functools import partial as partial_
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import msgspec
 import typer
@@ -25,9 +25,13 @@ from meterlink.journal.segments import in_order
 from meterlink.service import wire
 from meterlink.wording import local, quantity
 
+if TYPE_CHECKING:
+    from meterlink.bench.ledger import Ledger
+
 app = typer.Typer(help="The journal: follow, show, replay, verify, seal.", no_args_is_help=True)
 
 Text = str | None
+Judge = Callable[[records.Entry], "dict[str, Any] | None"]
 
 
 @app.command()
@@ -91,10 +95,17 @@ def show(
     )
     folders = bench_folder(dir_)
     with Index(folders.journal) as index:
-        anew = _anew(folders, [e for e, _ in entries_of(index.select(Query(kind="job")))]) if judge else _as_it_was
+        anew: Judge = _as_it_was
+        if judge:
+            from meterlink.bench.ledger import Ledger
+
+            book = Ledger()
+            for needed in ("job", "supply", "void"):
+                book.extend(e for e, _ in entries_of(index.select(Query(kind=needed))))
+            anew = _anew(folders, book)
         if json:
             for found in index.select(query):
-                _line(found.text, found.withdrawn_by, anew(records.decode(found.text).record) if judge else None)
+                _line(found.text, found.withdrawn_by, anew(records.decode(found.text)) if judge else None)
             return
         for entry, withdrawn_by in entries_of(index.select(query)):
             where = " ".join(
@@ -102,7 +113,7 @@ def show(
             )
             mark = f"  [withdrawn by record {withdrawn_by}]" if withdrawn_by else ""
             text = words(entry.record)
-            if verdict := anew(entry.record):
+            if verdict := anew(entry):
                 text += f"  [now {verdict['verdict'] or 'none'}: {safe(verdict['from'])}]"
             typer.echo(
                 f"{entry.seq:>8}  {local(entry.at, 'milliseconds')}  {safe(entry.kind):<10}  {where:<20}  {text}{mark}"
@@ -116,24 +127,25 @@ def _line(line: bytes, withdrawn_by: int | None, judged: dict[str, Any] | None =
     typer.echo(line[:-1] + mark + now + b"}")
 
 
-def _as_it_was(record: Any) -> dict[str, Any] | None:
+def _as_it_was(entry: records.Entry) -> dict[str, Any] | None:
     return None
 
 
-def _anew(folders: Folders, jobs: list[records.Entry]) -> Callable[[Any], dict[str, Any] | None]:
-    """Judges a kept record against the known-good of its job's model; None for what nothing is known of."""
+def _anew(folders: Folders, book: Ledger) -> Judge:
+    """Judges a kept record against the known-good of its job's model; None for what nothing is known of, and for
+    what was kept while a rail was fed: that is no value of its point."""
     from meterlink import knowngood
+    from meterlink.bench.nearest import while_injecting
 
-    models = {e.record.job: e.record.model for e in jobs if e.record.model}
-
-    def anew(record: Any) -> dict[str, Any] | None:
-        if not isinstance(record, records.Kept) or record.point is None:
+    def anew(entry: records.Entry) -> dict[str, Any] | None:
+        r = entry.record
+        if not isinstance(r, records.Kept) or r.point is None or r.job not in book.jobs:
             return None
-        model = models.get(record.job)
-        if model is None:
+        board = book.board(r.job, r.board)
+        model = book.job_field(r.job, "model")
+        if model is None or (board and while_injecting(board, entry.seq)):
             return None
-        r = record
-        known = knowngood.find(folders.known_good, model, record.point, r.function, r.unit, r.coupling)
+        known = knowngood.find(folders.known_good, model, r.point, r.function, r.unit, r.coupling)
         if known is None:
             return None
         return {"verdict": knowngood.judge_anew(r, known), "from": known.origin(), "low": known.low, "high": known.high}

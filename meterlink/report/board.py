@@ -9,6 +9,7 @@ from decimal import Decimal
 
 from meterlink import records
 from meterlink.bench.ledger import BoardView, Noted
+from meterlink.bench.nearest import own_keeps, while_injecting
 from meterlink.report.collect import Injection, Material
 from meterlink.report.pictures import interval, wave
 from meterlink.report.text import esc, measured, uncertainty, value
@@ -16,6 +17,7 @@ from meterlink.wording import band as inside
 from meterlink.wording import quantity
 
 SHORT = 22  # characters of a cell
+FED = "kept while the rail was fed"
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -77,7 +79,7 @@ def section(m: Material, board: BoardView, number: int) -> Iterator[str]:
     if board.keeps:
         yield "<h4>Kept values</h4>"
         head = ("point", "stage", "measured", "value", "verdict", "held against", "meter", "record")
-        yield table(head, (_keep(m, n) for n in board.keeps))
+        yield table(head, (_keep(m, board, n) for n in board.keeps))
         yield from _waves(m, board)
 
 
@@ -125,7 +127,7 @@ def _injection(m: Material, i: Injection) -> tuple[str, ...]:
 def _changes(m: Material, board: BoardView) -> Iterator[tuple[str, ...]]:
     """Points kept before and after, the latest of each; what was measured must be the same to be compared."""
     latest: dict[tuple[str, str, str], dict[str | None, records.Kept]] = {}
-    for n in m.ledger.standing(board.keeps):
+    for n in own_keeps(m.ledger, board):
         r = n.record
         if r.point:
             latest.setdefault((r.point, measured(r), r.unit), {})[r.stage] = r
@@ -172,11 +174,14 @@ def band(r: records.Kept) -> str:
     return f"open ({ends})" if b.expect == "open" else ends
 
 
-def _keep(m: Material, n: Noted) -> tuple[str, ...]:
+def _keep(m: Material, board: BoardView, n: Noted) -> tuple[str, ...]:
     r = n.record
     u = r.uncertainty
     within = f"\n± {uncertainty(u, r.unit)}" if u else ""
-    texts = (r.point or "free", r.stage or "", measured(r), value(r) + within, r.verdict or "not judged", band(r))
+    judged = (r.verdict or "not judged", band(r))
+    if while_injecting(board, n.seq):
+        judged = ("not judged", FED)
+    texts = (r.point or "free", r.stage or "", measured(r), value(r) + within, *judged)
     seq = f'<a href="#k{n.seq}">{n.seq}</a>' if n.seq in m.traces else str(n.seq)
     *cells, place = (struck(m, n, cell) for cell in (*map(esc, (*texts, r.instrument)), seq))
     return (*cells, place + withdrawal(m, n))
@@ -194,7 +199,9 @@ def _waves(m: Material, board: BoardView) -> Iterator[str]:
     )
     for n in shown:
         r = n.record
-        word = ", ".join(filter(None, (r.point or "free", r.stage, value(r), r.verdict)))
+        word = ", ".join(
+            filter(None, (r.point or "free", r.stage, value(r), None if while_injecting(board, n.seq) else r.verdict))
+        )
         caption = f"record {n.seq}: {struck(m, n, esc(word))}{withdrawal(m, n)}; {r.n} readings; by {esc(r.by)}"
         picture = wave(m.traces[n.seq], r.unit, r.resolution)
         yield f'<figure id="k{n.seq}">{picture}<figcaption>{caption}</figcaption></figure>'

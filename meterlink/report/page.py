@@ -7,6 +7,7 @@ from importlib import resources
 
 from meterlink import __version__, records
 from meterlink.bench.ledger import STATES, BoardView, Noted
+from meterlink.bench.nearest import own_keeps
 from meterlink.report.board import band, section, since, state, struck, table, withdrawal, worth_a_section
 from meterlink.report.collect import Material
 from meterlink.report.pictures import Value, mark, strips
@@ -137,7 +138,7 @@ def _overview(m: Material, counted: list[BoardView], numbers: dict[str, int]) ->
 def _points(m: Material, counted: list[BoardView]) -> Iterator[str]:
     by_point: dict[tuple[str, str, str], list[Value]] = {}
     for board in counted:
-        for n in m.ledger.standing(board.keeps):
+        for n in own_keeps(m.ledger, board):
             r = n.record
             by_point.setdefault((r.point or "", measured(r), r.unit), []).append(Value(board.board, r))
     if not by_point:

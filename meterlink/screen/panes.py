@@ -211,7 +211,7 @@ class Keeps(Pane):
             line = Text(f" {mark:<2} {word:<6} ", self.tone(words.TONES.get(k["verdict"], "plain")))
             line.append(f"{safe(k['point'] or 'free'):<8.8} ", "bold")
             line.append(f"{words.kept(k):>10}")
-            line.append(f" {k['stage'] or ''}", self.tone("quiet"))
+            line.append(" while fed" if k.get("fed") else f" {k['stage'] or ''}", self.tone("quiet"))
             out.append(line)
         return out
 

@@ -10,6 +10,8 @@ import msgspec
 from meterlink import records
 from meterlink.bench.core import Bench
 from meterlink.bench.events import Heard
+from meterlink.bench.ledger import BoardView, Noted
+from meterlink.bench.nearest import while_injecting
 from meterlink.service.clock import Moment
 
 if TYPE_CHECKING:
@@ -39,7 +41,7 @@ def snapshot(service: Service) -> dict[str, Any]:
         "operator": bench.operator,
         "band": msgspec.to_builtins(band) if band else None,
         "confirm": bench.unconfirmed(point),
-        "keeps": [{"seq": k.seq, "at": k.at, **msgspec.to_builtins(k.record)} for k in reversed(keeps)],
+        "keeps": [_keep(board, k) for k in reversed(keeps)] if board else [],
         "board_state": bench.ledger.state(board) if board else None,
         "jobs": {
             job: [{"board": b.board, "state": bench.ledger.state(b)} for b in bench.ledger.counted(job)]
@@ -85,6 +87,12 @@ def _health(service: Service) -> dict[str, Any]:
         "inputs": {name: {"state": one.state, "why": one.why} for name, one in inputs.items() if one},
         "sound": service.sound_problem(),
     }
+
+
+def _keep(board: BoardView, kept: Noted) -> dict[str, Any]:
+    """A keep as a screen shows it; one that was made while a rail was fed says nothing of its point by itself."""
+    out = {"seq": kept.seq, "at": kept.at, **msgspec.to_builtins(kept.record), "fed": while_injecting(board, kept.seq)}
+    return out | {"verdict": None} if out["fed"] else out
 
 
 def status(service: Service, now: Moment) -> dict[str, Any]:
