@@ -1,1 +1,4 @@
-"""Pedals: contacts and key reports in, the bench's three actions out. Gestures and reports are pure."""
+"""Pedal and scanner: contacts, key reports and bytes in; the bench's three actions and scanned marks out.
+
+What decides is pure (gestures, machine, reports, characters, scans); `switches` and `readers` hold the open devices.
+"""

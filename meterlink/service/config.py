@@ -18,7 +18,7 @@ from meterlink.bench.injection import Ceilings
 from meterlink.control import Control
 from meterlink.errors import BadInput
 from meterlink.folders import Folders
-from meterlink.inputs.settings import Settings as Pedal
+from meterlink.inputs.settings import PedalSettings, ScannerSettings
 from meterlink.link import opening
 from meterlink.reading import BadFrame, Line
 from meterlink.settle import Rules
@@ -66,7 +66,8 @@ class Config(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     keep: Rules = Rules()
     sound: Sound = Sound()
     supply: Ceilings = Ceilings()
-    pedal: Pedal | None = None
+    pedal: PedalSettings | None = None
+    scanner: ScannerSettings | None = None
     neighbours: tuple[str, ...] = ()
 
 
@@ -90,10 +91,8 @@ def load(path: Path, folders: Folders) -> Loaded:
         raise BadInput(f"{path} is not there: write one (meterlink setup) or name it (--config)")
     file = tomlfile.read(path)
     config = _config(file)
-    if config.pedal and (problem := config.pedal.problem()):
-        raise BadInput(file.problem(("pedal", "switches"), problem))
     specs, lines, profiles, controls = {}, {}, {}, {}
-    ports: dict[str, str] = {}
+    ports = _inputs(config, file)
     for name, one in config.instruments.items():
         at = ("instruments", name)
         if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", name):
@@ -119,6 +118,21 @@ def load(path: Path, folders: Folders) -> Loaded:
             except BadInput as error:
                 raise BadInput(file.problem((*at, "accuracy"), str(error))) from error
     return Loaded(config, hashlib.sha256(file.data).hexdigest(), specs, lines, profiles, controls)
+
+
+def _inputs(config: Config, file: tomlfile.TomlFile) -> dict[str, str]:
+    """Check the pedal's and the scanner's tables; gives whose their ports are."""
+    ports: dict[str, str] = {}
+    for name, table in (("pedal", config.pedal), ("scanner", config.scanner)):
+        if table is None:
+            continue
+        if problem := table.problem():
+            raise BadInput(file.problem((name, problem[0]), problem[1]))
+        port = table.port.upper() if table.kind == "keyboard" else table.port
+        if port in ports:
+            raise BadInput(file.problem((name, "port"), f"{table.port} is the {ports[port]}'s already"))
+        ports[port] = name
+    return ports
 
 
 def _config(file: tomlfile.TomlFile) -> Config:

@@ -1,4 +1,4 @@
-"""What pedal and scanner bring to the loop, as typed messages."""
+"""What the pedal's and the scanner's threads hand to the loop."""
 
 from __future__ import annotations
 
@@ -9,35 +9,41 @@ import msgspec
 from meterlink.inputs.machine import Action
 from meterlink.service.clock import Moment
 
-Input = Literal["pedal", "scanner"]
+InputName = Literal["pedal", "scanner"]
 
 
 class Pressed(msgspec.Struct, frozen=True):
-    """The pedal asks for an action: keep, back or next."""
+    """The pedal asks for an action."""
 
     action: Action
     moment: Moment
 
 
 class Scanned(msgspec.Struct, frozen=True):
-    """The scanner read a mark."""
+    """The scanner read this text; case and blanks as they were read."""
 
     text: str
     moment: Moment
 
 
 class InputChanged(msgspec.Struct, frozen=True):
-    """A pedal or scanner came, or is lost."""
+    """An input was opened or lost: one message a change, and one more where the reason of a loss is another.
 
-    input: Input
+    The first is sent at the start. why is None for "open".
+    """
+
+    input: InputName
     state: Literal["open", "lost"]
     why: str | None
     moment: Moment
 
 
 class InputRefused(msgspec.Struct, frozen=True):
-    """What came counts for nothing: two switches at once, a scan that is too long."""
+    """Something came from an input and counts for nothing: two switches at once, a scan too long."""
 
-    input: Input
+    input: InputName
     why: str
     moment: Moment
+
+
+InputMessage = Pressed | Scanned | InputChanged | InputRefused

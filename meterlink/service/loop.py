@@ -27,10 +27,11 @@ from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
 from meterlink.service.footwork import Footwork
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
-from meterlink.service.input_messages import InputChanged, InputRefused, Pressed, Scanned
+from meterlink.service.input_messages import InputChanged, InputMessage, InputRefused, Pressed, Scanned
 from meterlink.service.introductions import instrument_record, start_record
 from meterlink.service.neighbours import on_another_bench
 from meterlink.service.requests import Requests, text
+from meterlink.service.scanning import Scanning
 from meterlink.service.scribe import Scribe
 from meterlink.service.sealing import seal
 from meterlink.service.shelf import Shelf
@@ -49,20 +50,8 @@ class Stop(msgspec.Struct, frozen=True):
     why: str
 
 
-# Everything that reaches the loop: the matches over it are checked for completeness.
-Item = (
-    Batch
-    | Changed
-    | Ask
-    | Pressed
-    | Scanned
-    | InputChanged
-    | InputRefused
-    | Promise
-    | Injecting
-    | InjectionEnded
-    | Stop
-)
+# Everything that reaches the loop: the match over it is checked for completeness.
+Item = Batch | Changed | Ask | InputMessage | Promise | Injecting | InjectionEnded | Stop
 ASIDE = ("status", "watch")  # requests that change nothing: they say nothing aloud
 
 
@@ -119,7 +108,12 @@ class Service:
             self.supervisors[name].must_off = True
         self.supply = BenchSupply(self, self.effect)
         pedal = loaded.config.pedal
-        self.footwork = Footwork(pedal, self._queue.put, self.clock) if pedal else None
+        scanner = loaded.config.scanner
+        self.inputs: dict[str, Footwork | Scanning] = {}
+        if pedal:
+            self.inputs["pedal"] = Footwork(pedal, self._queue.put, self.clock)
+        if scanner:
+            self.inputs["scanner"] = Scanning(scanner, self._queue.put, self.clock)
         self._jumps = JumpWatch(self.clock.now())
 
     # -- life
@@ -134,15 +128,15 @@ class Service:
         server = Server(self.folders.socket, self._queue.put, self.watchers)
         for supervisor in self.supervisors.values():
             supervisor.start()
-        if self.footwork:
-            self.footwork.start()
+        for one in self.inputs.values():
+            one.start()
         systemd.notify("READY=1")
         try:
             why = self._serve()
         finally:
             systemd.notify("STOPPING=1")
-            if self.footwork:
-                self.footwork.stop()
+            for one in self.inputs.values():
+                one.stop()
             for supervisor in self.supervisors.values():
                 supervisor.stop()
             for supervisor in self.supervisors.values():
@@ -263,7 +257,7 @@ class Service:
         if item.state == "lost":
             self.effect(Effect("refused", f"the {item.input} is lost: {item.why}"))
         else:
-            self.effect(Effect("stepped", f"the {item.input} is back"))
+            self.effect(Effect("stepped", f"the {item.input} is there"))
         self._state_message()
 
     def _ask(self, ask: Ask, now: Moment) -> None:

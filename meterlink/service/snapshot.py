@@ -81,11 +81,12 @@ def reading_message(bench: Bench, heard: Heard) -> dict[str, Any]:
 
 def _health(service: Service) -> dict[str, Any]:
     """What every view that says "all is well" has to look at beside the instruments: inputs and sound."""
-    inputs = {"pedal": service.footwork}
+    scanner = service.loaded.config.scanner
     return {
         "meant": service.bench.meant(service.clock.now().t),
-        "inputs": {name: {"state": one.state, "why": one.why} for name, one in inputs.items() if one},
+        "inputs": {name: {"state": one.state, "why": one.why} for name, one in service.inputs.items()},
         "sound": service.sound_problem(),
+        "scanner": {"prefix": scanner.prefix, "suffix": scanner.suffix} if scanner else None,
     }
 
 

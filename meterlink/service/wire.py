@@ -57,6 +57,8 @@ def _recordable(part: object) -> None:
         case list():
             for value in part:
                 _recordable(value)
+        case _:
+            pass  # numbers, true, false, null
 
 
 @contextmanager

@@ -20,6 +20,8 @@ from meterlink.cli.setup import MEANING
 from meterlink.folders import bench_folder
 from meterlink.inputs.gestures import Timing
 from meterlink.inputs.reports import USAGES, name_of
+from meterlink.inputs.scans import LONGEST, QUIET_S
+from meterlink.inputs.settings import PedalSettings, ScannerLine, ScannerSettings
 from meterlink.service.config import Config, Instrument, LineOverride, load
 from meterlink.service.injector import SET_UP_S
 from meterlink.settle import Rules
@@ -55,7 +57,8 @@ def test_the_readmes_bench_file_is_read(tmp_path: Path) -> None:
 def test_every_key_is_explained() -> None:
     """Each key of the configuration stands in a TOML block of the operator's page."""
     page = "\n".join(blocks("docs/operator.md", "toml"))
-    for shape in (Config, Instrument, LineOverride, Rules, Settings, Ceilings, Timing):
+    shapes = (Config, Instrument, LineOverride, Rules, Settings, Ceilings, Timing, PedalSettings)
+    for shape in (*shapes, ScannerSettings, ScannerLine):
         for field in msgspec.structs.fields(shape):
             assert re.search(rf"\b{field.name}\b", page), f"{shape.__name__}.{field.name}"
 
@@ -74,6 +77,15 @@ def test_the_pedals_timings_are_published(name: str) -> None:
     timings = [t["pedal"]["timing"] for t in map(tomllib.loads, blocks(name, "toml")) if "timing" in t.get("pedal", {})]
     assert [msgspec.convert(t, Timing) for t in timings] == [Timing()]
     assert set(timings[0]) == {f.name for f in msgspec.structs.fields(Timing)}
+
+
+def test_the_scanners_table_shows_what_holds_without_it(tmp_path: Path) -> None:
+    (block,) = [b for b in blocks("docs/operator.md", "toml") if "[scanner]" in b]
+    shown = read(block, tmp_path).scanner
+    assert shown == ScannerSettings(kind="serial", port=shown.port if shown else "")
+    assert [f.name for f in msgspec.structs.fields(ScannerSettings)] == list(tomllib.loads(block)["scanner"])
+    page = " ".join(text("docs/operator.md").split())
+    assert f"longer than {LONGEST} bytes" in page and f"suffix within {QUIET_S:g} s" in page
 
 
 def test_the_unit_is_one_that_notifies() -> None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import pty
 import time
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -14,11 +17,12 @@ from meterlink.inputs import switches as switches_module
 from meterlink.inputs.gestures import Foot, Timing
 from meterlink.inputs.machine import Clash, Pedal
 from meterlink.inputs.reports import Keys, name_of
-from meterlink.inputs.settings import Settings
+from meterlink.inputs.settings import PedalSettings
 from meterlink.inputs.switches import Contacts, Keyboard
 from meterlink.service.clock import SystemClock
 from meterlink.service.footwork import Footwork
 from meterlink.service.input_messages import InputChanged, Pressed
+from tests.inputs.rigs import TerminalServer
 from tests.link.simulated_bus import SimulatedBus
 from tests.link.usb_devices import HidDevice
 
@@ -134,14 +138,18 @@ def test_unplugged_while_held_is_no_press() -> None:
 
 
 class FakePort:
-    """The modem lines of pyserial's Serial, set by the test."""
+    """The modem lines of pyserial's Serial, set by the test, on the descriptor of a pseudo-terminal."""
 
     def __init__(self) -> None:
         self.cts = self.dsr = self.cd = self.ri = False
         self.gone = False
+        self.ends = pty.openpty()
 
     def open(self) -> None:
         assert self.dtr and self.rts  # type: ignore[attr-defined]  # the pedal's contact is fed before it is looked at
+
+    def fileno(self) -> int:
+        return self.ends[1]
 
     def close(self) -> None:
         self.closed = True
@@ -152,9 +160,16 @@ class FakePort:
         return object.__getattribute__(self, name)
 
 
-def test_modem_lines(monkeypatch: pytest.MonkeyPatch) -> None:
-    port = FakePort()
-    monkeypatch.setattr(switches_module.serial, "Serial", lambda: port)
+@pytest.fixture
+def port(monkeypatch: pytest.MonkeyPatch) -> Iterator[FakePort]:
+    one = FakePort()
+    monkeypatch.setattr(switches_module.serial, "Serial", lambda: one)
+    yield one
+    for end in one.ends:
+        os.close(end)
+
+
+def test_modem_lines(port: FakePort) -> None:
     contacts = Contacts("/dev/ttyUSB9")
     assert contacts.changes(0.0) == []
     port.cts = True
@@ -165,6 +180,65 @@ def test_modem_lines(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(LinkLost):
         contacts.changes(0.0)
     contacts.close()
+
+
+def test_a_foot_that_stands_on_it_while_it_is_plugged_in_is_no_press(port: FakePort) -> None:
+    port.cts = True
+    contacts = Contacts("serial:/dev/ttyUSB9")
+    pedal = Pedal({"CTS": "gestures"}, TIMING)
+    assert contacts.changes(0.0) == []
+    port.cts = False
+    told = [x for name, down in contacts.changes(0.0) for x in pedal.change(name, down, 5.0)]
+    assert told + pedal.passed(9.0) == []
+    port.cts = True
+    assert contacts.changes(0.0) == [("CTS", True)]
+
+
+def test_a_port_without_modem_lines_says_so() -> None:
+    ends = pty.openpty()
+    try:
+        with pytest.raises(LinkLost, match="no modem lines"):
+            Contacts(os.ttyname(ends[1]))
+    finally:
+        for end in ends:
+            os.close(end)
+
+
+def test_contacts_on_a_terminal_server() -> None:
+    """RFC 2217: the same switches over the network; a closed connection is a loss."""
+    with TerminalServer() as server:
+        server.press("DSR")
+        contacts = Contacts(server.url)
+        try:
+            assert server.line.rts and server.line.dtr and contacts.changes(0.0) == []
+            server.press("CTS")
+            assert contacts.changes(5.0) == [("CTS", True)]
+            server.release("CTS")
+            server.release("DSR")
+            assert [*contacts.changes(5.0), *contacts.changes(0.1)] == [("CTS", False), ("DSR", False)]
+            server.unplug()
+            with pytest.raises(LinkLost, match="went away"):
+                until(lambda: contacts.changes(0.05))
+        finally:
+            contacts.close()
+        with pytest.raises(LinkLost, match="cannot be reached"):
+            Contacts(server.url)
+
+
+def test_a_terminal_server_that_hangs_is_a_loss(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its connection stays, its lines never change again: a pedal that does nothing must not be called open."""
+    monkeypatch.setattr(switches_module, "ALIVE_S", 0.2)
+    with TerminalServer() as server:
+        contacts = Contacts(f"{server.url}?timeout=0.5")
+        try:
+            end = time.monotonic() + 0.6
+            while time.monotonic() < end:
+                assert contacts.changes(0.05) == []  # it answers: it is there
+            server.mute = True
+            with pytest.raises(LinkLost, match="went away"):
+                until(lambda: contacts.changes(0.05))
+        finally:
+            contacts.close()
 
 
 def until(condition: Any, limit_s: float = 10.0) -> None:
@@ -179,30 +253,46 @@ def test_a_keyboard_pedal_on_the_simulated_bus() -> None:
     device = HidDevice(0x05F3, 0x00FF, 8, codes=(3, 1, 1))
     bus = SimulatedBus(device)
     out: list[Any] = []
-    settings = Settings(kind="keyboard", port="05F3:00FF", switches={"b": "gestures"})
+    settings = PedalSettings(kind="keyboard", port="05F3:00FF", switches={"b": "gestures"})
     footwork = Footwork(settings, out.append, SystemClock(), lambda: Keyboard(settings.port, bus))
     footwork.start()
     until(lambda: footwork.state == "open")
     assert device.protocol == 0 and not device.kernel_driver  # boot protocol; nobody else gets its keystrokes
     device.report(bytes.fromhex("0000050000000000"))
     device.report(bytes(8))
-    until(lambda: out)
-    assert isinstance(out[0], Pressed) and out[0].action == "keep"
+    until(lambda: len(out) == 2)
+    assert isinstance(out[0], InputChanged) and out[0].state == "open"
+    assert isinstance(out[1], Pressed) and out[1].action == "keep"
     device.report(bytes.fromhex("0000050000000000"))
     device.unplug()
-    until(lambda: any(isinstance(x, InputChanged) for x in out))
+    until(lambda: footwork.state == "lost")
     footwork.stop()
     footwork.join(5)
     assert len([x for x in out if isinstance(x, Pressed)]) == 1
 
 
 @pytest.mark.parametrize(
-    ("settings", "word"),
+    ("kind", "port_name", "switches", "key", "word"),
     [
-        (Settings(kind="contact", port="p", switches={"b": "keep"}), "no switch 'b'"),
-        (Settings(kind="keyboard", port="p", switches={"CTS": "keep"}), "no switch 'CTS'"),
-        (Settings(kind="contact", port="p", switches={}), "no switch is bound"),
+        ("contact", "p", {"b": "keep"}, "switches", "no switch 'b'"),
+        ("keyboard", "1209:0001", {"CTS": "keep"}, "switches", "no switch 'CTS'"),
+        ("contact", "p", {}, "switches", "no switch is bound"),
+        ("keyboard", "/dev/ttyUSB0", {"b": "keep"}, "port", "VVVV:PPPP"),
+        ("contact", "1209:0001", {"CTS": "keep"}, "port", "no such kind of port"),
+        ("contact", "tcp:192.0.2.7:4001", {"CTS": "keep"}, "port", "no modem lines"),
+        ("contact", "rfc2217://192.0.2.7", {"CTS": "keep"}, "port", "a host and a port number"),
+        ("contact", "rfc2217://192.0.2.7:x", {"CTS": "keep"}, "port", "a host and a port number"),
+        ("contact", "socket://192.0.2.7:4001", {"CTS": "keep"}, "port", "no modem lines"),
+        ("contact", "spy:///dev/ttyUSB0", {"CTS": "keep"}, "port", "no modem lines"),
     ],
 )
-def test_settings_that_cannot_be(settings: Settings, word: str) -> None:
-    assert word in str(settings.problem())
+def test_settings_that_cannot_be(kind: Any, port_name: str, switches: Any, key: str, word: str) -> None:
+    problem = PedalSettings(kind=kind, port=port_name, switches=switches).problem()
+    assert problem is not None and problem[0] == key and word in problem[1]
+
+
+@pytest.mark.parametrize(
+    "port_name", ["/dev/ttyUSB1", "serial:/dev/ttyUSB1", "rfc2217://192.0.2.7:4001", "rfc2217://[::1]:1"]
+)
+def test_settings_that_can_be(port_name: str) -> None:
+    assert PedalSettings(kind="contact", port=port_name, switches={"CTS": "gestures"}).problem() is None

@@ -182,6 +182,21 @@ def test_a_watcher_that_does_not_read_never_slows_the_bench(bench: Running) -> N
         ("[keep]\nwindow = 1", "keep.window"),
         ("[instruments.m]\ndriver='fs9721'\nport='carrier:pigeon'", "no such kind of port"),
         ("[pedal]\nkind='contact'\nport='p'\nswitches={ b = 'keep' }", "bench.toml:4: pedal.switches: no switch"),
+        (
+            "[pedal]\nkind='keyboard'\nport='/dev/x'\nswitches={ b = 'keep' }",
+            "bench.toml:3: pedal.port: /dev/x",
+        ),
+        ("[scanner]\nkind='serial'\nport='p'\nsuffix=''", "bench.toml:4: scanner.suffix: is empty"),
+        ("[scanner]\nkind='serial'\nport='p'\n[scanner.line]\nbaud=9600", "did you mean baudrate"),
+        (
+            "[pedal]\nkind='keyboard'\nport='1209:000a'\nswitches={ b = 'keep' }\n"
+            "[scanner]\nkind='keyboard'\nport='1209:000A'",
+            "bench.toml:7: scanner.port: 1209:000A is the pedal's already",
+        ),
+        (
+            "[scanner]\nkind='serial'\nport='p'\n[instruments.m]\ndriver='fs9721'\nport='p'",
+            "p is scanner's already: one instrument a port",
+        ),
         ("bench = ", "bench.toml:1: not TOML"),
         ("bench = 'x'\n[instruments.m]\ndriver = 'fs9721'\n", "bench.toml:2: instruments.m.port"),
     ],
