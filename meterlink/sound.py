@@ -2,7 +2,8 @@
 
 `wave_of` is pure (WAV bytes from the standard library); `Player` is a thread that plays one after another, so
 that a sound never holds the bench up. A sound is asked for only after its record is on the disk: a beep
-means that it is kept. Without a sound device there is one warning, and work goes on.
+means that it is kept. What is wrong with the sound is told once, stands in `problem` until it works again, and
+work goes on: whatever the player's program does, it ends neither the thread nor the wait for its end.
 """
 
 from __future__ import annotations
@@ -10,12 +11,16 @@ from __future__ import annotations
 import array
 import io
 import math
+import os
 import queue
 import shutil
+import signal
 import subprocess
 import threading
 import wave
 from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
 from typing import get_args
 
 import msgspec
@@ -24,6 +29,9 @@ from meterlink.bench.events import Effect, SoundName
 
 RATE = 22050  # samples per second
 RAMP_S = 0.004  # fade in and out, so that no click is heard
+END_S = 5.0  # what waits at the end is played for so long
+LONGEST_S = 15.0  # of one program
+LONGEST_SPOKEN = 300  # characters
 PAUSE = 0.0  # a pitch of 0 Hz is a pause
 
 Tone = tuple[float, float]  # Hz, seconds
@@ -46,6 +54,9 @@ TONES: dict[str, tuple[Tone, ...]] = {
     "confirm": ((550, 0.10), (PAUSE, 0.06), (825, 0.16)),
     "alarm": ((988, 0.15), (740, 0.15)) * 4,
     "short-cleared": ((440, 0.08), (660, 0.08), (880, 0.08), (1320, 0.16)),
+    "no-board": ((262, 0.20), (PAUSE, 0.05), (392, 0.07), (PAUSE, 0.05), (392, 0.07)),
+    "sheet-done": ((1047, 0.14), (PAUSE, 0.06), (1047, 0.14), (PAUSE, 0.06), (1568, 0.36)),
+    "passed-over": ((1047, 0.14), (PAUSE, 0.06), (523, 0.24), (PAUSE, 0.10), (1047, 0.07), (PAUSE, 0.05), (1047, 0.07)),
 }
 PLAYERS = (("pw-play", "-"), ("paplay", ""), ("aplay", "-q"), ("play", "-q"))  # by what systems usually have
 
@@ -90,25 +101,27 @@ def player_command() -> list[str] | None:
 
 
 class Player:
-    """Plays effects one after another in a thread of its own; `warn` is told once when nothing can be played."""
+    """Plays effects one after another in a thread of its own.
+
+    problem  what is wrong with the sound now: no player, a program that fails, no voice; None when it works
+    `warn` is told when that begins and when it is over.
+    """
 
     WAITING = 8  # a technician does not listen to older ones
 
     def __init__(self, settings: Settings, folder: str, warn: Callable[[str], None]) -> None:
+        self.problem: str | None = None
+        self._problems: dict[str, str] = {}
         self._settings = settings
-        self._folder = folder
-        self._warn: Callable[[str], None] | None = warn
+        self._folder = Path(folder)
+        self._warn = warn
         self._queue: queue.Queue[Effect | None] = queue.Queue(self.WAITING)
-        self._command = player_command() if settings.on else None
-        self._files: dict[str, str] = {}
-        self._voice = shutil.which("espeak-ng") if settings.speak else None
+        self._child: subprocess.Popen[bytes] | None = None
+        self._over = False
         self._thread = threading.Thread(target=self._run, name="sound", daemon=True)
         if settings.on:
+            self._programs()
             self._thread.start()
-            if self._command is None:
-                self._fail("no player found (pw-play, paplay, aplay or play)")
-            if settings.speak and self._voice is None:
-                self._fail("espeak-ng is not installed")
 
     def play(self, effect: Effect) -> None:
         """Ask for an effect's sound; never waits. When too many wait, the new one is left out."""
@@ -119,39 +132,110 @@ class Player:
                 pass  # older sounds are still being played; the screen and the journal have this one
 
     def end(self) -> None:
-        """Play what waits, then end."""
-        if self._settings.on:
-            self._queue.put(None)
-            self._thread.join(5.0)
+        """Play what waits, then end; what is still played after END_S is cut off."""
+        if not self._settings.on:
+            return
+        while True:
+            try:
+                self._queue.put_nowait(None)
+                break
+            except queue.Full:
+                with suppress(queue.Empty):
+                    self._queue.get_nowait()
+        self._thread.join(END_S)
+        self._over = True
+        if child := self._child:
+            _kill(child)
 
     def _run(self) -> None:
-        while (effect := self._queue.get()) is not None:
-            if self._command:
-                self._call([*self._command, self._file(effect.sound)])
-            if self._voice:
-                self._call([self._voice, "-a", str(round(100 * self._settings.volume)), "--", effect.text])
+        while (effect := self._queue.get()) is not None and not self._over:
+            player, voice = self._programs()
+            if player:
+                try:
+                    file = self._file(effect.sound)
+                except OSError as error:
+                    self._now("player", f"{error.filename or self._folder} cannot be written: {error.strerror}")
+                else:
+                    self._call("player", [*player, file])
+            if voice:
+                volume = str(round(100 * self._settings.volume))
+                self._call("voice", [voice, "-a", volume, "--", _spoken(effect.text)])
+
+    def _programs(self) -> tuple[list[str] | None, str | None]:
+        """Player and voice as the system has them now: one that is installed meanwhile is found."""
+        player = player_command()
+        if player is None:
+            self._now("player", "no player found (pw-play, paplay, aplay or play)")
+        voice = shutil.which("espeak-ng") if self._settings.speak else None
+        if self._settings.speak and voice is None:
+            self._now("voice", "espeak-ng is not installed")
+        return player, voice
 
     def _file(self, name: SoundName) -> str:
-        if name not in self._files:
-            path = f"{self._folder}/{name}.wav"
-            with open(path, "wb") as file:  # noqa: PTH123 - a name for another program's command line
-                file.write(wave_of(name, self._settings.volume))
-            self._files[name] = path
-        return self._files[name]
+        path = self._folder / f"{name}.wav"
+        if not path.exists():
+            part = path.with_suffix(".part")
+            part.write_bytes(wave_of(name, self._settings.volume))
+            part.replace(path)
+        return str(path)
 
-    def _call(self, command: list[str]) -> None:
+    def _call(self, which: str, command: list[str]) -> None:
+        """Run a program to its end, LONGEST_S at most; what it says of an error is read, never waited for."""
+        told, end = os.pipe()
         try:
-            done = subprocess.run(command, capture_output=True, timeout=15, check=False)
-        except (OSError, subprocess.TimeoutExpired) as error:
-            self._fail(str(error))
+            child = subprocess.Popen(
+                command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=end, start_new_session=True
+            )
+        except (OSError, ValueError) as error:
+            self._now(which, str(error))
+            os.close(told)
             return
-        if done.returncode:
-            self._fail(done.stderr.decode(errors="replace").strip().split("\n")[0])
+        finally:
+            os.close(end)
+        self._child = child
+        try:
+            code = child.wait(LONGEST_S)
+            self._now(which, self._said(told) or f"{command[0]} ended with {code}" if code else None)
+        except subprocess.TimeoutExpired:
+            self._now(which, f"{command[0]} did not end in {LONGEST_S:g} s")
+            _kill(child)
+        finally:
+            self._child = None
+            os.close(told)
 
-    def _fail(self, why: str) -> None:
-        if self._warn:
-            self._warn(f"no sound: {why}; work goes on, the screen tells the same")
-            self._warn = None
+    @staticmethod
+    def _said(pipe: int) -> str:
+        os.set_blocking(pipe, False)
+        with suppress(OSError):  # nothing was said
+            return os.read(pipe, 2000).decode(errors="replace").strip().split("\n")[0]
+        return ""
+
+    def _now(self, which: str, why: str | None) -> None:
+        """What is wrong with the player or the voice now, or that it works."""
+        before = self.problem
+        self._problems.pop(which, None)
+        if why:
+            self._problems[which] = why
+        self.problem = "; ".join(self._problems.values()) or None
+        with suppress(OSError):  # the terminal was closed
+            if self.problem and not before:
+                self._warn(f"no sound: {self.problem}; work goes on, the screen tells the same")
+            elif before and not self.problem:
+                self._warn("sound works again")
+
+
+def _spoken(text: str) -> str:
+    """A text as an argument of a program: no NUL, no half of a surrogate pair, and not for minutes."""
+    return "".join(c for c in text if c.isprintable())[:LONGEST_SPOKEN]
+
+
+def _kill(child: subprocess.Popen[bytes]) -> None:
+    """End a program of ours and what it started in its session."""
+    if child.poll() is None:
+        with suppress(OSError):
+            os.killpg(child.pid, signal.SIGKILL)
+        with suppress(subprocess.TimeoutExpired):
+            child.wait(1.0)
 
 
 assert set(TONES) == set(get_args(SoundName))  # every sound the bench can ask for has tones

@@ -84,6 +84,9 @@ MEANING = {
     "confirm": "the bench asks: is the power on (or off again)? tap to confirm",
     "alarm": "nothing is kept until this is mended: look at the screen",
     "short-cleared": "while injecting: the current fell away",
+    "no-board": "not kept: no board is on the bench; scan or take one",
+    "sheet-done": "each point of the sheet is kept, or was left out on purpose",
+    "passed-over": "the end of the sheet, and points were passed over: back to the first of them",
 }
 
 

@@ -39,6 +39,9 @@ EFFECTS: dict[str, tuple[str, str, str]] = {
     "confirm": ("?", "CONFIRM", "doubt"),
     "alarm": ("!!", "ALARM", "bad"),
     "short-cleared": ("√", "CLEARED", "good"),
+    "no-board": ("×", "NO BOARD", "bad"),
+    "sheet-done": ("√", "DONE", "good"),
+    "passed-over": ("«", "LEFT", "doubt"),
 }
 UNITS = {"Ohm": "Ω", "Cel": "°C", "[degF]": "°F", "1": ""}
 NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)")
