@@ -169,6 +169,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     part: str | None
     text: str | None
     by: str
+    confirms: Literal["injection"] | None = None  # what may be done with this board from now on
     with_: int | None = msgspec.field(name="with", default=None)
 
 
@@ -194,6 +195,7 @@ class Supply(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="s
     job: str | None = None
     board: str | None = None
     rail: str | None = None
+    seen: Literal["set", "person", "nobody"] | None = None  # event off: who saw that the output is off
 
 
 class Gap(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="gap"):

@@ -18,7 +18,7 @@ from decimal import Decimal
 import msgspec
 
 from meterlink import records
-from meterlink.bench import desk, steps, undo
+from meterlink.bench import desk, moves, undo
 from meterlink.bench.events import (
     ConfirmPower,
     Effect,
@@ -118,27 +118,27 @@ class Bench(Place):
             case Press(action="keep"):
                 return self._tap(event)
             case Press(action="back"):
-                return steps.back(self, event)
+                return moves.back(self, event)
             case Press():
-                return steps.step_on(self, event)
+                return moves.step_on(self, event)
             case LeaveOut():
-                return steps.leave_out(self, event)
+                return moves.leave_out(self, event)
             case ConfirmPower(source, on):
-                return steps.confirm(self, source, on)
+                return moves.confirm(self, source, on)
             case GoTo(point, source):
-                return steps.go(self, point, source)
+                return moves.go(self, point, source)
             case SetStage(stage, source):
-                return steps.set_stage(self, stage, source)
+                return moves.set_stage(self, stage, source)
             case Resume():
-                return steps.resume(self)
+                return moves.resume(self)
             case Who(name, source):
-                return steps.who(self, name, source)
+                return moves.who(self, name, source)
             case Undo():
                 return undo.undo(self.ledger, self.sheets, event, self._operator)
             case Withdraw():
                 return undo.withdraw(self.ledger, self.sheets, event)
             case Move():
-                return steps.move(self, event)
+                return moves.move(self, event)
             case OpenJob():
                 if event.sheet and event.sheet_name:
                     self.sheets[event.sheet_name] = event.sheet
@@ -216,7 +216,7 @@ class Bench(Place):
         """One settled or confirmed value as a kept record, or a refusal to be heard."""
         now = self.context
         if now.board is None:
-            return Outcome((), (Effect("no-board", steps.NO_BOARD),))
+            return Outcome((), (Effect("no-board", moves.NO_BOARD),))
         if (context.job, context.board) != (now.job, now.board):
             return Outcome((), (Effect("refused", f"the probe landed before {now.board} was taken: touch again"),))
         point = self.point(context)
@@ -231,7 +231,7 @@ class Bench(Place):
         effects = [Effect(sound_of(kept.verdict), f"{text} {kept.verdict or 'kept'}".strip())]
         out: list[records.Record] = [kept]
         if point and context.point == now.point:
-            step = steps.step(self, "sheet" if by == "settled" else by, fresh={point.name: kept.verdict})
+            step = moves.step(self, "sheet" if by == "settled" else by, fresh={point.name: kept.verdict})
             out += step.records
             effects += step.effects
         return Outcome(tuple(out), tuple(effects))
@@ -241,9 +241,9 @@ class Bench(Place):
     def _tap(self, event: Press) -> Outcome:
         """Keep what the meter that is meant shows now."""
         if self.context.board is None:
-            raise NoBoard(steps.NO_BOARD)
+            raise NoBoard(moves.NO_BOARD)
         if self.unconfirmed(self.point()):
-            return steps.confirm(self, event.source, None)
+            return moves.confirm(self, event.source, None)
         name, latest = self.meters.shown_now(self.point(), event.t)
         r = latest.reading
         if NOT_LIVE & set(r.flags):

@@ -26,9 +26,6 @@ SoundName = Literal[
     "confirm",
     "alarm",
     "short-cleared",
-    "no-board",  # a touch, and no board is on the bench
-    "sheet-done",
-    "passed-over",  # the end of the sheet, points were passed over: back to the first of them
 ]
 
 

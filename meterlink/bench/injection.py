@@ -5,20 +5,24 @@ of it; it owns no port, no clock and no journal. Invariants, held by the order o
 any order (tests/injection):
 - the output is not switched on before current limit, over-voltage protection (where the set has one) and voltage were
   set and read back, each step recorded before it is sent;
-- every way out ends in `switch_off`, which tries until the set says off, or says that it could not be confirmed;
+- every way out, a driver's error of any kind too, ends in `switch_off` (meterlink/bench/off.py), which was prepared
+  before and tries until the set says off, or says that it could not be confirmed;
 - switching off waits for nothing: its record comes after it.
 Source: the cautions of docs/safety.md; the order limit, protection, voltage, output: common practice, no source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator
+from collections.abc import Generator
 from decimal import Decimal
 from typing import Literal
 
 import msgspec
 
 from meterlink import records
+from meterlink.bench.fence import DriverFailed, answered, called, clean, plain, told, words
+from meterlink.bench.off import DARK, Off, switch_off
+from meterlink.bench.steps import Ended, Given, Put, Rest, Send, Show, Steps, Wanted
 from meterlink.control import Answer, Control, Told
 from meterlink.errors import BadInput, Refused
 from meterlink.framing import Query
@@ -30,14 +34,13 @@ CAUTIONS = (
     "burst or smoke: eye protection, extraction, no finger and no flame near it; never near a lithium cell. "
     "Local codes and licensed practice come first."
 )
-CONFIRMED = "cautions for injecting confirmed"
+CONFIRMED = "cautions for injecting confirmed"  # for people; what counts is the finding's `confirms`
 MEASURE_S = 0.1  # between two looks at volts and amperes
-OFF_TRIES = 5
 ERRORS_MOST = 64  # entries in an error queue; published depths are 20 to 30
 OVER = Decimal("1.1")  # protection level as a part of the injected voltage, and what measured volts may reach
 SLACK_A = Decimal("1.1")  # measured amperes may overshoot the limit by so much (a set's own accuracy) ...
 SLACK = (Decimal("0.05"), Decimal("0.02"))  # ... or by so many volts and amperes, whichever is more
-DARK = (Decimal("0.05"), Decimal("0.01"))  # below so many volts and amperes the terminals are off
+NUMBERS_BELOW = Decimal("1e6")  # no bench has more volts, amperes or seconds; beyond it a product could overflow
 
 
 class Ceilings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -66,7 +69,7 @@ class Order(msgspec.Struct, frozen=True, kw_only=True):
 def checked(order: Order, ceilings: Ceilings) -> Order:
     """The order, if it may be carried out. Raises Refused, BadInput before anything is sent."""
     numbers = (order.nominal, order.volts, order.amperes, Decimal(repr(order.hold_s)))
-    if not all(n.is_finite() and n > 0 for n in numbers):
+    if not all(n.is_finite() and 0 < n < NUMBERS_BELOW for n in numbers):
         raise BadInput("volts, amperes, nominal voltage and seconds are numbers above zero")
     if order.volts > order.nominal:
         raise Refused(f"{order.volts} V is above the nominal {order.nominal} V of {order.rail}")
@@ -81,128 +84,77 @@ def checked(order: Order, ceilings: Ceilings) -> Order:
     return order
 
 
-# -- what the generator asks for, and what it is given
-
-
-class Send(msgspec.Struct, frozen=True):
-    """Send this query; give its reply, or None when none came in time or the link is lost."""
-
-    query: Query
-
-
-class Put(msgspec.Struct, frozen=True):
-    """Have this record on the disk; give whether it is."""
-
-    record: records.Supply
-
-
-class Show(msgspec.Struct, frozen=True):
-    """Something measured while the output is on; nothing is given back but the time."""
-
-    volts: Decimal
-    amperes: Decimal
-    mode: Literal["cv", "cc"] | None
-
-
-class Rest(msgspec.Struct, frozen=True):
-    """Let so many seconds pass."""
-
-    seconds: float
-
-
-class Given(msgspec.Struct, frozen=True):
-    """What came of it: at monotonic second t; `stop` says why the injection has to end now, or None."""
-
-    t: float
-    reply: bytes | None = None
-    done: bool = True
-    stop: str | None = None
-
-
-class Ended(msgspec.Struct, frozen=True):
-    """How it ended. `off` is False when the set never confirmed that its output is off: sound the alarm."""
-
-    why: str
-    off: bool
-    switched_on: bool
-    energy_j: float = 0.0
-
-
-Wanted = Send | Put | Show | Rest
-Steps = Generator[Wanted, Given, Ended]
-
-
 class _Abort(Exception):  # noqa: N818 - never leaves this module
     """Go to switching off, because of this."""
 
 
-def inject(order: Order, control: Control) -> Steps:
+def inject(order: Order, control: Control, off: Off) -> Steps:
     """The whole injection; drive it with Given for each Wanted, the first `next()` starts it."""
-    switched_on, energy, why = False, 0.0, "the time is over"
-    touched = False
+    run = _Run()
     try:
-        yield from _refuse_if_on(control)
-        yield from _drain(control)
-        told = _told(control.set_current, order.amperes)
-        yield from _put(order, "limit", current=told.value, why=told.note or None)
-        touched = True
-        yield from _send(control, told)
-        yield from _read_back(control, current=told.value)
-        limit = told.value
-        if control.over_voltage is not None:
-            guard = _told(control.set_over_voltage, order.volts * OVER)
-            yield from _put(order, "set", voltage=guard.value, why="over-voltage protection")
-            yield from _send(control, guard)
-            yield from _read_back(control, over_voltage=guard.value)
-        volts = _told(control.set_voltage, order.volts)
-        yield from _put(order, "set", voltage=volts.value, current=limit, why=volts.note or None)
-        yield from _send(control, volts)
-        yield from _read_back(control, voltage=volts.value, current=limit)
-        yield from _put(order, "on", voltage=volts.value, current=limit, why=f"inject, {order.hold_s:g} s at most")
-        switched_on = True  # from here on the output may be on, whatever the set answers
-        given = yield from _send(control, control.output(True))
-        yield from _confirm_on(control)
-        end, before = given.t + order.hold_s, given.t
-        while True:
-            shown, t = yield from _measure(control)
-            energy += float(shown.volts * shown.amperes) * (t - before)
-            before = t
-            over = _beyond(order, limit or order.amperes, shown)
-            if over:
-                raise _Abort(over)
-            _check((yield shown))
-            if t >= end:
-                break
-            _check((yield Rest(min(MEASURE_S, max(0.0, end - t)))))
-    except _Abort as abort:
-        why = str(abort)
-    off = (yield from switch_off(control)) if switched_on or touched else True
-    if switched_on:
-        yield Put(_record(order, "off", None, None, why if off else f"{why}; off could not be confirmed"))
-    else:  # nothing but an abort leads here with the output never switched on
+        yield from _feed(order, control, run)
+        why = "the time is over"
+    except (_Abort, DriverFailed, BadFrame, Refused) as error:
+        why = clean(str(error))
+    except GeneratorExit:
+        raise  # whoever drives this lets go of it, and switches off himself
+    except BaseException as error:  # noqa: BLE001 - what a driver gave may fail later, in our own hands
+        why = f"a fault: {words(error)}"
+    seen = (yield from switch_off(off)) if run.touched else False
+    unseen = run.touched and not seen
+    if run.announced:
+        record = _record(order, "off", None, None, f"{why}; off could not be confirmed" if unseen else why)
+        yield Put(msgspec.structs.replace(record, seen="nobody" if unseen else "set"))
+    else:  # nothing but an error leads here
         yield Put(_record(order, "refused", order.volts, order.amperes, why))
-    return Ended(why, off, switched_on, energy)
+    return Ended(why, not unseen, run.switched_on, run.energy_j, seen)
 
 
-def switch_off(control: Control) -> Generator[Wanted, Given, bool]:
-    """Off, and sure of it: again until the set says so, at most OFF_TRIES times. Gives whether it said so.
+class _Run(msgspec.Struct):
+    """How far an injection got: something was sent that sets; `on` was recorded; it was sent too."""
 
-    What has to end the injection is of no account here; a lost link gives None to every query.
-    """
-    for _ in range(OFF_TRIES):
-        for query in control.output(False).queries:
-            yield Send(query)
-        if control.output_state:
-            answer = yield from _ask(control, control.output_state)
-            if answer is not None and answer.on is False:
-                return True
-        else:
-            answer = yield from _ask(control, control.measured)
-            volts, amperes = (answer.voltage, answer.current) if answer is not None else (None, None)
-            if volts is not None and amperes is not None and abs(volts) <= DARK[0] and abs(amperes) <= DARK[1]:
-                return True
-        yield Rest(0.02)
-    return False
+    touched: bool = False
+    announced: bool = False
+    switched_on: bool = False
+    energy_j: float = 0.0
+
+
+def _feed(order: Order, control: Control, run: _Run) -> Generator[Wanted, Given, None]:
+    """Limit, protect, set, switch on and watch until the time is over. Raises _Abort, or whatever a driver leads to."""
+    yield from _refuse_if_on(control)
+    yield from _drain(control)
+    limit, action = told(control.set_current, order.amperes)
+    yield from _put(order, "limit", current=limit, why=action.note or None)
+    run.touched = True
+    yield from _send(control, action)
+    yield from _read_back(control, current=limit)
+    if control.over_voltage is not None:
+        guard, action = told(control.set_over_voltage, order.volts * OVER)
+        yield from _put(order, "set", voltage=guard, why="over-voltage protection")
+        yield from _send(control, action)
+        yield from _read_back(control, over_voltage=guard)
+    volts, action = told(control.set_voltage, order.volts)
+    yield from _put(order, "set", voltage=volts, current=limit, why=action.note or None)
+    yield from _send(control, action)
+    yield from _read_back(control, voltage=volts, current=limit)
+    on = called(control.output, True)
+    run.announced = True  # from here on the journal may say on, also when it is slow to say that it does
+    yield from _put(order, "on", voltage=volts, current=limit, why=f"inject, {order.hold_s:g} s at most")
+    run.switched_on = True  # from here on the output may be on, whatever the set answers
+    given = yield from _send(control, Told(queries=plain(on.queries)))
+    yield from _confirm_on(control)
+    end, before = given.t + order.hold_s, given.t
+    while True:
+        shown, t = yield from _measure(control)
+        run.energy_j += float(shown.volts * shown.amperes) * (t - before)
+        before = t
+        over = _beyond(order, limit, shown)
+        if over:
+            raise _Abort(over)
+        _check((yield shown))
+        if t >= end:
+            return
+        _check((yield Rest(min(MEASURE_S, max(0.0, end - t)))))
 
 
 # -- steps; each raises _Abort
@@ -212,13 +164,6 @@ def _check(given: Given) -> Given:
     if given.stop:
         raise _Abort(given.stop)
     return given
-
-
-def _told(action: Callable[[Decimal], Told], value: Decimal) -> Told:
-    try:
-        return action(value)
-    except Refused as error:
-        raise _Abort(str(error)) from error
 
 
 def _put(
@@ -249,30 +194,15 @@ def _send(control: Control, told: Told) -> Generator[Wanted, Given, Given]:
 
 def _parsed(control: Control, query: Query, given: Given) -> Answer:
     if given.reply is None:
-        raise _Abort("the supply does not answer")
+        raise _Abort(given.stop or "the supply does not answer")
     try:
-        return control.parse(query.ask, given.reply)
+        return answered(control.parse, query, given.reply)
     except BadFrame as error:
         raise _Abort(f"the supply's answer makes no sense: {error}") from error
 
 
-def _ask(control: Control, queries: tuple[Query, ...]) -> Generator[Wanted, Given, Answer | None]:
-    """What these queries say together; None when one of them was not answered with sense."""
-    said: dict[str, object] = {}
-    for query in queries:
-        given = yield Send(query)
-        if query.take is None:
-            continue
-        try:
-            answer = control.parse(query.ask, given.reply or b"")
-        except BadFrame:
-            return None
-        said |= {k: v for k, v in msgspec.structs.asdict(answer).items() if v not in (None, "", ())}
-    return Answer(**said)  # type: ignore[arg-type]
-
-
 def _sure(control: Control, queries: tuple[Query, ...]) -> Generator[Wanted, Given, tuple[Answer, float]]:
-    """As _ask, and every query must be answered with sense and nothing may ask for the end."""
+    """What these queries say together; each must be answered with sense, and nothing may ask for the end."""
     said: dict[str, object] = {}
     given = Given(0.0)
     for query in queries:
@@ -291,7 +221,7 @@ def _refuse_if_on(control: Control) -> Generator[Wanted, Given, None]:
             raise _Abort("the supply's output is on already: switch it off first")
     else:
         answer, _ = yield from _sure(control, control.measured)
-        if answer.voltage is None or answer.voltage > DARK[0]:
+        if answer.voltage is None or abs(answer.voltage) > DARK[0]:
             raise _Abort("there is voltage at the supply's terminals already: switch it off first")
 
 
@@ -359,7 +289,7 @@ def _record(
         event=event,
         voltage=records.double(voltage),
         current_limit=records.double(current),
-        why=why,
+        why=None if why is None else clean(why),
         by=order.by,
         job=order.job,
         board=order.board,

@@ -104,6 +104,7 @@ class Ledger:
         self.voided: dict[int, Noted] = {}  # seq of the withdrawn record -> its void
         self.context = records.Context(job=None, board=None, point=None, sheet=None, source="command", stage=None)
         self.last_seq = 0
+        self.left_on: dict[str, Noted] = {}  # instrument -> the record that switched it on, until it is seen off
         self.withdrawable: dict[int, Noted] = {}  # what a void may name, by seq
         self.acts: deque[Act] = deque(maxlen=ACTS)
 
@@ -115,6 +116,8 @@ class Ledger:
             self._act(noted)
         if isinstance(record, WITHDRAWABLE):
             self.withdrawable[seq] = noted
+        if isinstance(record, records.Supply):
+            self._output(noted, record)
         match record:
             case records.Context():
                 self.context = record
@@ -148,6 +151,15 @@ class Ledger:
             for act in self.acts:
                 if act.lead.seq == noted.record.undo:
                     act.undone = True
+
+    def _output(self, noted: Noted, record: records.Supply) -> None:
+        """An output is in doubt from `on`, or from an off that nobody saw; whatever board it was on for, or none."""
+        if record.event == "on":
+            self.left_on[record.instrument] = noted
+        elif record.event == "off" and record.seen == "nobody":
+            self.left_on.setdefault(record.instrument, noted)
+        elif record.event == "off":
+            self.left_on.pop(record.instrument, None)
 
     def extend(self, entries: Iterable[records.Entry]) -> Ledger:
         """Take many in; gives itself."""

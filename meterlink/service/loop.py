@@ -41,7 +41,7 @@ from meterlink.service.supervisor import Batch, Changed, Open, Supervisor
 from meterlink.service.supplies import BenchSupply
 
 WAIT_S = 0.02  # the longest that what is due waits for something to come
-ENDING_S = 5.0  # what switching off may take at the end
+ENDING_S = 12.0  # what switching off may take at the end
 
 
 class Stop(msgspec.Struct, frozen=True):
@@ -104,8 +104,6 @@ class Service:
             )
             for name, one in loaded.config.instruments.items()
         }
-        for name in self._left_on():
-            self.supervisors[name].must_off = True
         self.supply = BenchSupply(self, self.effect)
         pedal = loaded.config.pedal
         scanner = loaded.config.scanner
@@ -126,6 +124,7 @@ class Service:
         self.writer.append(start_record(self.loaded), now.at)
         self.writer.commit()
         server = Server(self.folders.socket, self._queue.put, self.watchers)
+        self.supply.doubt.begin(now)
         for supervisor in self.supervisors.values():
             supervisor.start()
         for one in self.inputs.values():
@@ -140,10 +139,13 @@ class Service:
             for supervisor in self.supervisors.values():
                 supervisor.stop()
             for supervisor in self.supervisors.values():
-                supervisor.join(2.0)
+                supervisor.join(ENDING_S if supervisor.switch else 2.0)
         self.promise((records.Stop(why=why),), self.clock.now())
-        server.end()
-        self.writer.close()
+        try:
+            self.supply.doubt.end(self.clock.now())
+        finally:
+            server.end()
+            self.writer.close()
 
     def stop(self, why: str) -> None:
         """Ask the loop to end in order; safe from a signal handler or a thread."""
@@ -161,6 +163,7 @@ class Service:
                     return item.why
                 self._take(item, now)
             self.scribe.due(now)
+            self.supply.doubt.due(now)
             systemd.alive()
 
     def _take(self, item: Item, now: Moment) -> None:
@@ -191,17 +194,17 @@ class Service:
 
     def _ending(self, why: str) -> None:
         """Before the end every injection is switched off; its last records are still taken."""
-        self.supply.stop("the service ends")
-        end = time.monotonic() + ENDING_S
-        running = {name for name, s in self.supervisors.items() if s.injector}
-        while running and time.monotonic() < end:
+        for supervisor in self.supervisors.values():
+            supervisor.stop()
+        end, alive = time.monotonic() + ENDING_S, True
+        while alive and time.monotonic() < end:
+            alive = any(s.is_alive() for s in self.supervisors.values() if s.switch)  # what it put last is taken below
             for item in self._wait():
                 match item:
                     case Promise():
                         item.answer(self.promise((item.record,), self.clock.now()))
                     case InjectionEnded():
                         self.supply.ended(item)
-                        running.discard(item.instrument)
                     case _:
                         pass  # readings of the last moment: the meters stop with us
 
@@ -263,7 +266,10 @@ class Service:
     def _ask(self, ask: Ask, now: Moment) -> None:
         do = ask.request["do"]
         try:
-            ask.reply({"ok": True, **self._answer(do, ask.request, now)})
+            if do == "supply off":
+                self.supply.off(ask, now)  # answered when it was seen off
+            else:
+                ask.reply({"ok": True, **self._answer(do, ask.request, now)})
         except MeterlinkError as error:
             ask.reply({"ok": False, "error": str(error), "code": exit_code(error)})
             if not isinstance(error, JournalFailed) and do not in ASIDE:  # that alarm has sounded
@@ -348,6 +354,7 @@ class Service:
 
     def _took(self, seq: int, at: str, record: records.Record) -> None:
         self.bench.apply(seq, at, record)
+        self.supply.took(record)
         line = {"seq": seq, **msgspec.to_builtins(record)}
         if isinstance(record, records.Kept):
             self.last_keep = line
@@ -376,13 +383,3 @@ class Service:
             self.watchers.tell({"event": "state", **snapshot(self)})
 
     # -- what the bench is built on
-
-    def _left_on(self) -> set[str]:
-        """Supplies whose last record says on: a service that was killed left them so. Off comes first."""
-        last: dict[str, tuple[int, str]] = {}
-        for job in self.bench.ledger.jobs.values():
-            for board in job.boards.values():
-                for n in board.supplies:
-                    if n.record.event in ("on", "off"):
-                        last[n.record.instrument] = max(last.get(n.record.instrument, (0, "")), (n.seq, n.record.event))
-        return {name for name, (_, event) in last.items() if event == "on" and name in self.loaded.controls}

@@ -117,6 +117,7 @@ def status(service: Service, now: Moment) -> dict[str, Any]:
         "last_keep": service.last_keep,
         "supplies": service.supply.shown,
         "alarm": service.supply.alarm,
+        "injecting": service.supply.injecting,
         **_health(service),
         "watchers": len(service.watchers),
     }

@@ -1,7 +1,9 @@
 """One instrument's supervisor: open, read, lose, back off, open again. A lost meter never stops the bench.
 
 A thread that owns the link and the driver's framer; it hands readings with the time of their arrival to the
-loop and touches nothing else. Its counts are plain numbers that the loop may read at any time.
+loop and touches nothing else. Its counts are plain numbers that the loop may read at any time. Of a supply that may
+be switched it also carries out what its Switch asks for: when the driver is broken, and once more at the end, that is
+all it still does.
 """
 
 from __future__ import annotations
@@ -12,15 +14,15 @@ from typing import Any
 
 import msgspec
 
-from meterlink.bench.injection import Order
+from meterlink.bench.fence import words
 from meterlink.control import Control
-from meterlink.errors import LinkLost, Refused
+from meterlink.errors import LinkLost
 from meterlink.framing import Framer
 from meterlink.link import Link
 from meterlink.reading import Line, Reading
 from meterlink.registry import Spec
 from meterlink.service.clock import Clock, Moment
-from meterlink.service.injector import InjectionEnded, Injector
+from meterlink.service.switch import Switch, close, opened
 
 READ_S = 0.05
 SILENT_S = 5.0  # no reading for so long is told; the slowest meters give one in 1.5 s
@@ -99,53 +101,44 @@ class Supervisor(threading.Thread):
         self.health = Health()
         self._put = put
         self._open = open_link
+        self._usb = spec.info.usb
         self._clock = clock
         self._ending = threading.Event()
-        self.control = control  # None: nothing that changes this instrument is ever sent
-        self.injector: Injector | None = None  # under way
-        self.must_off = False  # the output may be on without us: off comes first
+        # None: nothing that changes this instrument is ever sent
+        self.switch = Switch(name, control, spec, put, clock) if control else None
 
     def stop(self) -> None:
         """Ask it to end; it does within a read's wait, an injection switched off before."""
-        if injector := self.injector:
-            injector.stop("the service ends")
         self._ending.set()
+        if self.switch:
+            self.switch.stop("the service ends")
 
     def broken(self, why: str) -> None:
         """What its driver gives cannot be recorded: the bench goes on without it. From any thread."""
         self.stop()
         self._lost(f"the driver {self.spec.name} failed: {why}; the bench goes on without it", True)
 
-    def inject(self, order: Order) -> None:
-        """Begin an injection; how it goes is told by the loop's queue. Raises Refused."""
-        if self.control is None:
-            raise Refused(f"{self.instrument} is only read: control = true in the bench's file lets it be switched")
-        if self.health.state != "open":
-            raise Refused(f"{self.instrument} is not connected: {self.health.why}")
-        if self.injector is not None:
-            raise Refused(f"{self.instrument} is injecting already")
-        self.injector = Injector(self.instrument, order, self.control, self.spec, self._put, self._clock)
-
-    def off(self, why: str) -> None:
-        """Switch off now, whether or not an injection is under way. Raises Refused for one that is only read."""
-        if self.control is None:
-            raise Refused(f"{self.instrument} is only read: control = true in the bench's file lets it be switched")
-        if injector := self.injector:
-            injector.stop(why)
-        else:
-            self.must_off = True
-
     def run(self) -> None:
+        try:
+            self._keep_open()
+        except BaseException as error:  # noqa: BLE001 - SystemExit too: the bench goes on without a meter so broken
+            self._lost(f"the driver {self.spec.name} failed: {words(error)}; the bench goes on without it", True)
+        if self.switch:
+            self._only_off(self.switch)
+
+    def _keep_open(self) -> None:
         tries = 0
         while not self._ending.is_set():
             try:
-                link = self._open(self.port, self.line, self.spec.info.usb)
+                link = opened(self._open, self.port, self.line, self._usb)
             except LinkLost as error:
                 self._lost(str(error), told=tries == 0)
                 self._ending.wait(BACK_OFF_S[min(tries, len(BACK_OFF_S) - 1)])
                 tries += 1
                 continue
             try:
+                if self.switch:
+                    self.switch.drop("the link was lost")  # asked for just then: never begun by itself later
                 self.health.state, self.health.why = "open", None
                 self._put(Changed(self.instrument, "found", None, self._clock.now()))
                 tries = 0
@@ -154,29 +147,56 @@ class Supervisor(threading.Thread):
                 self.health.losses += 1
                 self._lost(str(error), told=True)
                 self._ending.wait(BACK_OFF_S[0])
-            except Exception as error:  # noqa: BLE001 - the bench goes on without a meter whose driver is broken
-                self._lost(f"the driver {self.spec.name} failed: {error!r}; the bench goes on without it", True)
-                return
             finally:
-                link.close()
+                close(link)
+
+    def _only_off(self, switch: Switch) -> None:
+        """Nothing is read any more. An off that is owed is carried out all the same, each on a link opened anew."""
+        while True:
+            last = self._ending.is_set()
+            if switch.due(self._clock.now().t) or (last and switch.must_off):
+                self._off_anew(switch)
+            if last:
+                return
+            self._ending.wait(READ_S)
+
+    def _off_anew(self, switch: Switch) -> None:
+        if not switch.must_off:
+            switch.unreachable(str(self.health.why))  # an injection that came in between
+            return
+        try:
+            link = opened(self._open, self.port, self.line, self._usb)
+        except LinkLost as error:
+            switch.unreachable(str(error))
+            return
+        try:
+            switch.carry_out(link)
+        except LinkLost:
+            pass  # told: what could not be confirmed stays owed
+        finally:
+            close(link)
 
     def _lost(self, why: str, told: bool) -> None:
         self.health.state, self.health.why, self.health.rate_hz = "lost", why, 0.0
+        if self.switch:
+            self.switch.unreachable(why)
         if told:
             self._put(Changed(self.instrument, "lost", why, self._clock.now()))
 
     def _talk(self, link: Link) -> None:
-        driver = self.spec.driver()
+        driver: Framer | None = None
         before = (self.health.frames, self.health.skipped, self.health.bad)
         quiet_from = last = self._clock.now().t
         silent = held = False
-        while not self._ending.is_set() or self.injector is not None:
-            if self.control and (self.must_off or self.injector):
-                self._control(link, self.control)
+        while not self._ending.is_set() or (self.switch and self.switch.injector):
+            if self.switch and self.switch.due(self._clock.now().t):
+                self.switch.carry_out(link)
+                driver = None  # its conversation was broken off: it begins a new one
+                continue
+            if driver is None:
                 driver = self.spec.driver()
                 before = (self.health.frames, self.health.skipped, self.health.bad)
                 last = self._clock.now().t
-                continue
             ask = driver.request(self._clock.now().t)
             if ask:
                 link.write(ask)
@@ -201,20 +221,6 @@ class Supervisor(threading.Thread):
                 self.health.rate_hz = 0.0
                 why = self.health.likely(self.spec.info.poll_s is None, moment.t)
                 self._put(Changed(self.instrument, "silent", why, moment))
-
-    def _control(self, link: Link, control: Control) -> None:
-        """Off if that is owed, then the injection that waits. Raises LinkLost; off is owed until it is confirmed."""
-        injector = self.injector
-        if self.must_off or injector is None:
-            injector = Injector(self.instrument, None, control, self.spec, self._put, self._clock)
-        self.must_off = True
-        ended = injector.run(link)
-        self.must_off = not ended.off
-        if injector is self.injector:
-            self.injector = None
-        self._put(InjectionEnded(self.instrument, injector.order, ended, self._clock.now()))
-        if injector.lost:
-            raise injector.lost
 
     def _count(self, driver: Framer, before: tuple[int, int, int], n: int) -> None:
         self.health.bytes += n

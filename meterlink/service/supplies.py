@@ -7,15 +7,18 @@ from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any
 
 from meterlink import records
+from meterlink.bench.desk import mark
 from meterlink.bench.events import Effect
-from meterlink.bench.injection import CAUTIONS, CONFIRMED, ClearWatch, Order, checked
+from meterlink.bench.injection import CAUTIONS, CONFIRMED, NUMBERS_BELOW, ClearWatch, Order, checked
 from meterlink.errors import BadInput, Refused
 from meterlink.reading import Reading
 from meterlink.service.clock import Moment
+from meterlink.service.doubt import Doubt
 from meterlink.service.injector import Injecting, InjectionEnded
 
 if TYPE_CHECKING:
     from meterlink.service.loop import Service
+    from meterlink.service.sockets import Ask
 
 
 class BenchSupply:
@@ -24,58 +27,96 @@ class BenchSupply:
     def __init__(self, service: Service, tell: Callable[[Effect], None]) -> None:
         self._service = service
         self._tell = tell
-        self._watch = ClearWatch()
+        self._watches: dict[str, ClearWatch] = {}
         self.shown: dict[str, dict[str, Any]] = {}
-        self.alarm: str | None = None  # an output that could not be confirmed off
+        self.doubt = Doubt(service, tell)
+
+    @property
+    def alarm(self) -> str | None:
+        """Outputs that could not be confirmed off, in words, or None."""
+        return self.doubt.alarm
 
     # -- what is asked for
 
     def request(self, do: str, fields: dict[str, Any], moment: Moment) -> dict[str, Any]:
-        """One of the supply's requests. Raises BadInput, Refused."""
+        """One of the supply's requests that are answered at once. Raises BadInput, Refused."""
         match do:
             case "supply show":
                 return {"supplies": self.shown, "alarm": self.alarm}
             case "supply inject":
                 return self.inject(fields, moment)
-            case "supply off":
-                return {"off": self.off(f"the {fields.get('source', 'command')}")}
             case _:
                 raise BadInput(f"the service does not know {do!r}")
 
     def inject(self, fields: dict[str, Any], moment: Moment) -> dict[str, Any]:
-        """Begin; raises Refused, BadInput. The cautions have to be confirmed once per job, and that is recorded."""
+        """Begin; raises Refused, BadInput. The cautions have to be confirmed for each board, and that is recorded."""
         service = self._service
         now = service.bench.context
         if now.job is None or now.board is None:
             raise Refused("injecting needs a board: open a job and take a board first")
+        if now.powered:
+            raise Refused(f"the power of {now.board} is confirmed on: take it away and confirm that (meterlink power)")
         if service.scribe.failing:
             raise Refused(f"the journal takes no records ({service.scribe.failing}): nothing is switched on")
         name = self._one(fields.get("instrument"))
-        order = checked(self._order(name, fields), service.loaded.config.supply)
-        if service.supervisors[name].control is None:
+        order = checked(self._order(name, now.job, now.board, fields), service.loaded.config.supply)
+        supervisor = service.supervisors[name]
+        if supervisor.switch is None:
             raise Refused(f"{name} is only read: control = true in the bench's file lets it be switched")
-        if not self._confirmed(now.job):
+        if name in self.doubt.alarms:
+            raise Refused(f"nothing is switched on while an alarm stands: {self.doubt.alarms[name].text}")
+        if supervisor.health.state != "open":
+            raise Refused(f"{name} is not connected: {supervisor.health.why}")
+        if not self._confirmed(now.job, now.board):
             if fields.get("confirm") is not True:
-                raise Refused(f"{CAUTIONS} Confirm with --confirm: once per job, it is recorded")
-            note = records.Finding(job=now.job, board=now.board, what="note", part=None, text=CONFIRMED, by=order.by)
+                raise Refused(f"{CAUTIONS} Confirm for {now.board} with --confirm: once for each board, it is recorded")
+            note = records.Finding(
+                job=now.job,
+                board=now.board,
+                what="note",
+                part=None,
+                text=CONFIRMED,
+                by=order.by,
+                confirms="injection",
+            )
             service.scribe.promise((note,), moment)
-        self._watch = ClearWatch()
-        service.supervisors[name].inject(order)
+        self._watches[name] = ClearWatch()
+        supervisor.switch.inject(order)
         return {"instrument": name, "rail": order.rail, "hold_s": order.hold_s}
 
-    def off(self, why: str) -> list[str]:
-        """Switch every supply off that may be switched; gives their names."""
-        names = [n for n, s in self._service.supervisors.items() if s.control is not None]
-        for name in names:
-            self._service.supervisors[name].off(why)
-        return names
+    def off(self, ask: Ask, moment: Moment) -> None:
+        """`supply off`: answered when every supply was seen off; with `by_hand` a person says that it is.
+
+        Raises  BadInput, JournalFailed.
+        """
+        fields = ask.request
+        if fields.get("by_hand") is True:
+            said = self.doubt.by_hand(fields.get("instrument"), self._by(fields), moment)
+            ask.reply({"ok": True, "records": [], **said})
+            return
+        self.doubt.off(f"the {mark('source', str(fields.get('source', 'command')))}", ask.reply, moment)
 
     def stop(self, why: str) -> bool:
         """End an injection that is under way, if there is one."""
-        running = [s.injector for s in self._service.supervisors.values() if s.injector]
-        for injector in running:
-            injector.stop(why)
-        return bool(running)
+        return bool([n for n, s in self._service.supervisors.items() if s.switch and s.switch.stop(why)])
+
+    @property
+    def injecting(self) -> list[str]:
+        """Supplies whose injection was asked for and has not ended."""
+        return [n for n, s in self._service.supervisors.items() if s.switch and s.switch.injector]
+
+    def took(self, record: records.Record) -> None:
+        """What else ends an injection: another board on the bench, or power confirmed on."""
+        if not isinstance(record, records.Context):
+            return
+        for supervisor in self._service.supervisors.values():
+            order = supervisor.switch.injector.order if supervisor.switch and supervisor.switch.injector else None
+            if supervisor.switch is None or order is None:
+                continue
+            if (record.job, record.board) != (order.job, order.board):
+                supervisor.switch.stop(f"{order.board} is no longer on the bench")
+            elif record.powered:
+                supervisor.switch.stop(f"the power of {order.board} was confirmed on")
 
     def _one(self, name: object) -> str:
         specs = self._service.loaded.specs
@@ -86,41 +127,40 @@ class BenchSupply:
             raise BadInput(f"name the supply (--supply): this bench has {', '.join(supplies) or 'none'}")
         return name
 
-    def _order(self, name: str, fields: dict[str, Any]) -> Order:
-        now, sheet = self._service.bench.context, self._service.bench.sheet
+    def _order(self, name: str, job: str, board: str, fields: dict[str, Any]) -> Order:
+        sheet = self._service.bench.sheet
         rail = fields.get("rail")
-        if not isinstance(rail, str) or not rail:
+        if not isinstance(rail, str):
             raise BadInput("name the rail that is fed")
+        mark("rail", rail)
         known = sheet.rails.get(rail) if sheet else None
-        nominal = fields.get("nominal")
-        if known is not None and nominal is not None and Decimal(str(nominal)) != Decimal(repr(known.nominal)):
-            raise Refused(f"the sheet says {known.nominal:g} V for {rail}, not {nominal}")
-        if known is None and nominal is None:
+        nominal = number(fields, "nominal") if fields.get("nominal") is not None else None
+        if known is not None:
+            if nominal is not None and nominal != Decimal(repr(known.nominal)):
+                raise Refused(f"the sheet says {known.nominal:g} V for {rail}, not {nominal}")
+            nominal = Decimal(repr(known.nominal))
+        if nominal is None:
             raise BadInput(f"the sheet has no rail {rail!r}: give its nominal voltage (--nominal)")
-        assert now.job is not None  # inject() looked
-        assert now.board is not None
-        try:
-            return Order(
-                instrument=name,
-                job=now.job,
-                board=now.board,
-                rail=rail,
-                nominal=Decimal(repr(known.nominal)) if known else Decimal(str(nominal)),
-                volts=Decimal(str(fields.get("volts"))),
-                amperes=Decimal(str(fields.get("amperes"))),
-                hold_s=float(fields.get("hold_s", 10.0)),
-                by=str(fields.get("by") or self._service.loaded.config.operator or "command"),
-            )
-        except (InvalidOperation, ValueError, TypeError) as error:
-            raise BadInput("volts, amperes and seconds are numbers") from error
-
-    def _confirmed(self, job: str) -> bool:
-        ledger = self._service.bench.ledger
-        return any(
-            n.record.what == "note" and n.record.text == CONFIRMED
-            for board in ledger.jobs[job].boards.values()
-            for n in ledger.standing(board.findings)
+        return Order(
+            instrument=name,
+            job=job,
+            board=board,
+            rail=rail,
+            nominal=nominal,
+            volts=number(fields, "volts"),
+            amperes=number(fields, "amperes"),
+            hold_s=float(number({"hold_s": 10, **fields}, "hold_s")),
+            by=self._by(fields),
         )
+
+    def _by(self, fields: dict[str, Any]) -> str:
+        return mark("name", str(fields.get("by") or self._service.loaded.config.operator or "command"))
+
+    def _confirmed(self, job: str, board: str) -> bool:
+        """The cautions were confirmed for this very board: its cells are off, its capacitors discharged."""
+        ledger = self._service.bench.ledger
+        view = ledger.board(job, board)
+        return view is not None and any(n.record.confirms == "injection" for n in ledger.standing(view.findings))
 
     # -- what comes
 
@@ -151,7 +191,7 @@ class BenchSupply:
             **self._four_wire(amperes, item.moment),
         }
         self._service.watchers.tell(message)
-        if self._watch.look(amperes):
+        if self._watches[item.order.instrument].look(amperes):
             self._tell(Effect("short-cleared", f"{item.order.rail}: the short has cleared, {amperes:g} A now"))
 
     def _four_wire(self, amperes: float, moment: Moment) -> dict[str, Any]:
@@ -168,27 +208,14 @@ class BenchSupply:
     def ended(self, item: InjectionEnded) -> None:
         """It is over; an output that was not confirmed off is an alarm until it is."""
         order, ended = item.order, item.ended
-        if order is None:
-            record = records.Supply(
-                instrument=item.instrument,
-                event="off",
-                voltage=None,
-                current_limit=None,
-                why="switched off" if ended.off else "off could not be confirmed",
-                by="service",
-                job=self._service.bench.context.job,
-                board=self._service.bench.context.board,
-            )
-            self._service.promise((record,), item.moment)
-        if ended.off:
-            self.alarm = None
-            if ended.switched_on or order is None:
-                self._tell(Effect("stepped", f"{item.instrument} is off: {ended.why}"))
-            else:
-                self._tell(Effect("refused", f"{item.instrument} was not switched on: {ended.why}"))
-        else:
-            self.alarm = f"{item.instrument}: OFF COULD NOT BE CONFIRMED ({ended.why}): switch it off by hand"
-            self._tell(Effect("alarm", self.alarm))
+        stood = item.instrument in self.doubt.alarms
+        self.doubt.ended(item)
+        if not ended.off and order is None and stood:
+            return  # tried once more, in vain: the alarm stands as before
+        if ended.off and (ended.switched_on or order is None):
+            self._tell(Effect("stepped", f"{item.instrument} is off: {ended.why}"))
+        elif ended.off:
+            self._tell(Effect("refused", f"{item.instrument} was not switched on: {ended.why}"))
         self._service.watchers.tell(
             {
                 "event": "injection",
@@ -201,3 +228,16 @@ class BenchSupply:
                 "energy_j": ended.energy_j,
             }
         )
+
+
+def number(fields: dict[str, Any], key: str) -> Decimal:
+    """A number of a request, as it was written. Raises BadInput for what is none: text, NaN, infinity, true."""
+    value = fields.get(key)
+    if isinstance(value, (int, float, str)) and not isinstance(value, bool):
+        try:
+            taken = Decimal(repr(value) if isinstance(value, float) else str(value))
+        except (InvalidOperation, ValueError):
+            taken = Decimal("NaN")
+        if taken.is_finite() and abs(taken) < NUMBERS_BELOW:
+            return taken
+    raise BadInput(f"{key} is a number, not {str(value)[:20]!r}: volts, amperes, nominal volts and seconds are numbers")

@@ -12,9 +12,10 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from meterlink.bench.injection import CAUTIONS, MEASURE_S, OFF_TRIES, OVER, SLACK, SLACK_A, Ceilings, ClearWatch
+from meterlink.bench.injection import CAUTIONS, MEASURE_S, OVER, SLACK, SLACK_A, Ceilings, ClearWatch
 from meterlink.bench.ledger import STATES, WORKED_ON
 from meterlink.bench.nearest import sheet_resistance
+from meterlink.bench.off import OFF_TRIES
 from meterlink.checkup import ROOM_BYTES
 from meterlink.cli.setup import MEANING
 from meterlink.folders import bench_folder

@@ -11,20 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from meterlink.bench.injection import (
-    Ceilings,
-    ClearWatch,
-    Ended,
-    Given,
-    Order,
-    Put,
-    Rest,
-    Send,
-    Show,
-    checked,
-    inject,
-    switch_off,
-)
+from meterlink.bench.injection import Ceilings, ClearWatch, Order, checked, inject
+from meterlink.bench.off import prepared, switch_off
+from meterlink.bench.steps import Ended, Given, Put, Rest, Send, Show
 from meterlink.errors import BadInput, Refused
 from tests.injection.peer import CONTROL, Peer
 
@@ -54,7 +43,7 @@ class Run:
         self.longest_on = 0.0
         self.lost = False
         self.trace: list[str] = []
-        steps = inject(order, CONTROL)
+        steps = inject(order, CONTROL, prepared(CONTROL))
         wanted = next(steps)
         i = 0
         while True:
@@ -201,7 +190,7 @@ def test_switch_off_tries_again() -> None:
     """The first two are not heard; the third is."""
     peer, sent = Peer(), 0
     peer.on = True
-    steps = switch_off(CONTROL)
+    steps = switch_off(prepared(CONTROL))
     wanted = next(steps)
     while True:
         reply = None

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from meterlink.demo.technician import Ear, is_ended, is_flowing, is_sound
-from meterlink.errors import BadInput, MeterlinkError, Refused
+from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
 from meterlink.folders import Folders, bench_folder
 from meterlink.journal.reader import entries
 from meterlink.virtual.supply import KaEnd, Load, ModbusEnd, ScpiEnd, VirtualSupply
@@ -200,7 +200,8 @@ def test_a_supply_that_does_not_go_off_is_an_alarm(bench: Bench) -> None:
     bench.inject()
     mark = bench.ear.heard
     bench.supply.deaf = True
-    bench.call("supply off")
+    with pytest.raises(CheckFailed, match="OFF COULD NOT BE CONFIRMED"):
+        bench.call("supply off")
     assert bench.ear.wait(is_ended, mark, what="the end")["off"] is False
     bench.supply.deaf = False
     until(lambda: not bench.supply.on, what="it to be tried again")

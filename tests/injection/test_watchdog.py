@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from meterlink import registry
+from meterlink.bench.off import prepared
 from meterlink.errors import LinkLost
 from meterlink.service import injector
 from meterlink.service.clock import SystemClock
@@ -48,7 +49,7 @@ def test_off_goes_past_a_supervisor_that_hangs(monkeypatch: pytest.MonkeyPatch) 
         if isinstance(item, injector.Promise):
             item.answer(True)
 
-    one = Injector("supply", ORDER, CONTROL, registry.find("scpi_supply"), put, SystemClock())
+    one = Injector("supply", ORDER, CONTROL, prepared(CONTROL), registry.find("scpi_supply"), put, SystemClock())
     thread = threading.Thread(target=one.run, args=(link,), daemon=True)
     thread.start()
     assert link.hang.wait(10)
