@@ -232,6 +232,9 @@ def record(
 ) -> None:
     """Record an instrument's raw bytes with their timing, and ask in rhythm what is on its display.
 
+    Without --driver, or with a streaming one, nothing is sent. With a polled one it is asked without end: a query can
+    change its function, take it off its front panel, and in some instruments move a relay. Take the board off it first.
+
     Example: meterlink driver record /dev/ttyUSB0 --baud 2400 --instrument "Maker Model"
     """
     from meterlink.cli.record import Session, typed

@@ -20,10 +20,10 @@ EXITS: dict[str, tuple[int, ...]] = {
         ("keep", "back", "next", "undo", "leave-out", "move", "who", "point", "stage", "power", "void"), ASKS
     ),
     **dict.fromkeys(("job open", "job close", "job note", "board receive", "board take"), ASKS),
-    **dict.fromkeys(("board state", "board found", "board done", "supply off"), ASKS),
-    "supply inject": (1, *ASKS),
+    **dict.fromkeys(("board state", "board found", "board done"), ASKS),
+    **dict.fromkeys(("supply inject", "supply off"), (1, *ASKS)),
     "demo": (1, *ASKS),
-    "run": (4,),
+    "run": (1, 4),
     "doctor": CHECK,
     "journal verify": CHECK,
     "journal seal": ASKS,
@@ -40,7 +40,7 @@ HEAD = """# The commands
 | exit code | it means |
 |---|---|
 | 0 | done |
-| 1 | the check found something wrong |
+| 1 | a check found something wrong; of `supply` and `run`: an output could not be confirmed off |
 | 2 | wrong usage or bad input: one line says what, where and what to do |
 | 3 | the service, or the instrument's port, cannot be reached |
 | 4 | refused: a safety limit, a full disk, a lock, or nothing to keep |

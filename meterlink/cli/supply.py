@@ -6,8 +6,9 @@ from typing import Annotated, Any
 
 import typer
 
+from meterlink.bench.injection import CAUTIONS
 from meterlink.cli.output import Dir, Json, emit, say, table
-from meterlink.errors import CheckFailed, MeterlinkError, Refused
+from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
 from meterlink.folders import bench_folder
 from meterlink.service import wire
 
@@ -40,7 +41,14 @@ def _words(values: dict[str, Any]) -> str:
     return " ".join(values.get("flags", []))
 
 
-@app.command()
+@app.command(
+    help=f"""Feed a shorted rail a low voltage, limited and timed, and tell what flows. Ctrl-C switches off.
+
+    {CAUTIONS}
+
+    Example: meterlink supply inject +3V3 --volts 1 --amperes 1.5 --confirm
+    """
+)
 def inject(
     rail: Annotated[str, typer.Argument(help="The rail that is fed, as the sheet names it.")],
     volts: Annotated[float, typer.Option(help="At most the rail's nominal voltage; well below to start with.")],
@@ -48,24 +56,20 @@ def inject(
     hold: Annotated[float, typer.Option(help="Seconds; then it is switched off.")] = 10.0,
     nominal: Annotated[float | None, typer.Option(help="The rail's nominal volts where no sheet says.")] = None,
     supply: Annotated[str | None, typer.Option(help="Which supply, where the bench has several.")] = None,
-    confirm: Annotated[bool, typer.Option("--confirm", help="The cautions were read and hold; once per job.")] = False,
+    confirm: Annotated[bool, typer.Option("--confirm", help="The cautions were read and hold for this board.")] = False,
     dir_: Dir = None,
     json: Json = False,
 ) -> None:
-    """Feed a shorted rail a low voltage, limited and timed, and tell what flows. Ctrl-C switches off.
-
-    Example: meterlink supply inject +3V3 --volts 1 --amperes 1.5 --confirm
-    """
     socket = bench_folder(dir_).socket
     watching = wire.watch(socket)
     next(watching)
     fields = {"rail": rail, "volts": volts, "amperes": amperes, "hold_s": hold, "nominal": nominal}
-    wire.call(socket, "supply inject", **fields, instrument=supply, confirm=confirm)
+    name = wire.call(socket, "supply inject", **fields, instrument=supply, confirm=confirm)["instrument"]
     try:
-        end = _follow(watching, json)
+        end = _follow(watching, name, json)
     except KeyboardInterrupt:
-        wire.call(socket, "supply off", source="key")
-        end = _follow(watching, json)
+        wire.call(socket, "supply off", source="key")  # answered when it was seen off; else it raises
+        end = _follow(watching, name, json)
     if not end["off"]:
         raise CheckFailed(f"OFF COULD NOT BE CONFIRMED: switch the supply off by hand ({end['why']})")
     if not end["switched_on"]:
@@ -73,11 +77,12 @@ def inject(
     say(f"off: {end['why']}; {end['energy_j']:.2f} J")
 
 
-def _follow(watching: Any, json: bool) -> dict[str, Any]:
+def _follow(watching: Any, name: str, json: bool) -> dict[str, Any]:
+    """Tell what flows, until the injection of this supply ends; gives how."""
     for message in watching:
         if message["event"] == "effect" and message["sound"] == "short-cleared":
             say(message["text"])
-        if message["event"] != "injection":
+        if message["event"] != "injection" or message["instrument"] != name:
             continue
         if message["state"] == "ended":
             return dict(message)
@@ -93,13 +98,24 @@ def _follow(watching: Any, json: bool) -> dict[str, Any]:
 
 
 @app.command()
-def off(dir_: Dir = None, json: Json = False) -> None:
-    """Switch off every supply that the bench may switch.
+def off(
+    by_hand: Annotated[
+        bool, typer.Option("--by-hand", help="You switched it off by hand and looked: ends the alarm; it is recorded.")
+    ] = False,
+    supply: Annotated[str | None, typer.Option(help="With --by-hand: which, where alarms stand for several.")] = None,
+    by: Annotated[str | None, typer.Option(help="Who says so.")] = None,
+    dir_: Dir = None,
+    json: Json = False,
+) -> None:
+    """Switch off every supply that the bench may switch, and see it off; exit status 1 where that cannot be confirmed.
 
     Example: meterlink supply off
     """
-    reply = wire.call(bench_folder(dir_).socket, "supply off")
+    if supply is not None and not by_hand:
+        raise BadInput("--supply goes with --by-hand: without it every supply is switched off")
+    reply = wire.call(bench_folder(dir_).socket, "supply off", by_hand=by_hand, instrument=supply, by=by)
     if json:
         emit({"off": reply["off"]})
     else:
-        typer.echo(f"switching off: {', '.join(reply['off']) or 'none may be switched'}")
+        for line in reply["text"]:
+            typer.echo(line)
