@@ -84,8 +84,9 @@ class Spec(msgspec.Struct, frozen=True):
 
 
 class Broken(msgspec.Struct, frozen=True):
-    """A driver that was passed over, and why."""
+    """A driver that was passed over, and why; its name is that of its file or entry point."""
 
+    name: str
     origin: str
     why: str
 
@@ -99,7 +100,7 @@ def find(name: str, folder: Path | None = None) -> Spec:
     specs, passed_over = found(folder)
     if base not in specs:
         for one in passed_over:
-            if re.search(rf"\b{re.escape(base)}\b", one.origin):
+            if one.name == base:
                 raise BadInput(f"driver {base} ({one.origin}) cannot be loaded: {one.why}")
         near = difflib.get_close_matches(base, specs, 3)
         known = f"did you mean {' or '.join(near)}?" if near else f"there are: {', '.join(sorted(specs))}"
@@ -134,29 +135,29 @@ def _found(files: tuple[tuple[Path, int], ...]) -> tuple[dict[str, Spec], list[B
     """Cached: an auditor asks for a driver by name, record by record."""
     specs: dict[str, Spec] = {}
     passed_over: list[Broken] = []
-    for origin, load in _places(file for file, _ in files):
+    for name, origin, load in _places(file for file, _ in files):
         try:
             spec = Spec(check(load()), origin)
             if spec.info.name in specs:
                 raise BadInput(f"a driver {spec.info.name} is there already, from {specs[spec.info.name].origin}")
         except (Exception, SystemExit) as error:  # noqa: BLE001 - whatever a stranger's file does, the others still work
-            passed_over.append(Broken(origin, f"{type(error).__name__}: {error}"))
+            passed_over.append(Broken(name, origin, f"{type(error).__name__}: {error}"))
         else:
             specs[spec.info.name] = spec
     return specs, passed_over
 
 
-def _places(files: Iterable[Path]) -> Iterator[tuple[str, Any]]:
+def _places(files: Iterable[Path]) -> Iterator[tuple[str, str, Any]]:
     package = importlib.import_module(BUNDLED)
     for module in pkgutil.iter_modules(package.__path__):
         if module.name.startswith("_"):
             continue  # tables that drivers share
-        name = f"{BUNDLED}.{module.name}"
-        yield f"bundled: {module.name}", lambda name=name: importlib.import_module(name)
+        path = f"{BUNDLED}.{module.name}"
+        yield module.name, f"bundled: {module.name}", lambda path=path: importlib.import_module(path)
     for point in entry_points(group=GROUP):
-        yield f"entry point: {point.value}", point.load
+        yield point.name, f"entry point: {point.value}", point.load
     for file in files:
-        yield f"file: {file}", lambda file=file: load_file(file)
+        yield file.stem, f"file: {file}", lambda file=file: load_file(file)
 
 
 def from_file(file: Path) -> Spec:

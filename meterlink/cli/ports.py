@@ -88,11 +88,12 @@ def _listed(specs: Sequence[Spec]) -> list[Port]:
 
 def _audible(listed: Sequence[Port]) -> Iterator[str]:
     """Ports where something may come without being asked for, each by a name that means it alone."""
+    from meterlink.link.opening import parse
+
     for port in listed:
-        if port.port and port.port.startswith("hid:"):
-            yield port.stable or port.port
-        elif port.port and not port.port.startswith("usbtmc:"):
-            yield port.port
+        scheme = parse(port.port)[0] if port.port else None
+        if port.port and scheme != "usbtmc":
+            yield port.stable or port.port if scheme == "hid" else port.port
 
 
 def _probe(names: Sequence[str], specs: Sequence[Spec], listening: bool, asking: bool, json: bool) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import random
+import re
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -23,6 +24,7 @@ from meterlink.reading import FUNCTIONS, BadFrame, Reading
 from meterlink.registry import Spec
 
 ANSWERED = 20  # about so many rounds are answered query by query
+NUMBER = re.compile(r"[-+]?[0-9]*\.?[0-9]+(?![0-9.]*l)")  # and not the 0 of 0L
 SEEN_S = 2.0  # between what a person saw and the reading of it
 # parts of the standard library that do I/O, read a clock or start something
 IMPURE = frozenset(
@@ -166,7 +168,7 @@ def recorded(tried: Tried) -> str | None:
             raise Failed(f"{where}: {len(rows)} readings are expected, {len(shown)} came")
         for event in recording.events:
             near = [r.display or "" for at, r in shown if abs(at - event.at) <= SEEN_S]
-            if event.way == "=" and not any(_reads(event.text, display) for display in near):
+            if event.way == "=" and not any(seen_as(event.text, display) for display in near):
                 raise Failed(f"{recording.path.name}: at {event.at} s {event.text!r} was seen, it decodes to {near}")
         readings += len(rows)
     return f"{len(tried.recordings)} recordings, {readings} readings"
@@ -179,10 +181,11 @@ def _plain(reading: Reading, key: str) -> Any:
     return sorted(value) if key == "flags" else value
 
 
-def _reads(seen: str, display: str) -> bool:
+def seen_as(seen: str, display: str) -> bool:
     """Whether a person who saw this saw that display; the unit may be left out, blanks are free."""
-    plain = "".join(seen.split()).casefold()
-    return plain in ("".join(display.split()).casefold(), display.split(" ")[0].casefold())
+    plain, shown = ("".join(text.split()).casefold() for text in (seen, display))
+    number = NUMBER.match(shown)
+    return plain in (shown, display.split(" ")[0].casefold(), number and number[0])
 
 
 def covered(tried: Tried) -> str | None:

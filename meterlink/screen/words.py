@@ -72,14 +72,16 @@ def _written(text: str) -> str:
 
 def big(message: Message) -> tuple[str, str]:
     """Number and unit of a reading for the big digits, all digits as the meter shows them."""
-    shown, _, rest = (message.get("display") or "").strip().partition(" ")
-    base = unit(rest or str(message.get("unit") or ""))
+    text = (message.get("display") or "").strip()
     state = message.get("state")
+    number = NUMBER.match(text) if state == "ok" else None
+    shown, rest = (number[0], text[number.end() :].strip()) if number else text.partition(" ")[::2]
+    base = unit(rest or str(message.get("unit") or ""))
     if state in ("over", "under"):
         return ("-0L" if state == "under" or shown.startswith("-") else "0L"), base
     if state != "ok":
         return "---", base
-    if NUMBER.fullmatch(shown):
+    if number and (rest or float(shown) == message["value"]):  # without its unit a text may be of thousandths
         return shown.replace("+", ""), base
     shown = wording.quantity(message["value"], message["unit"], message.get("resolution"))
     amount, _, rest = shown.partition(" ")

@@ -12,7 +12,7 @@ import msgspec
 import pytest
 
 from meterlink import registry
-from meterlink.driver_check import skeleton
+from meterlink.driver_check import checks, skeleton
 from meterlink.link.recording import EXPECTED
 from meterlink.registry import Spec
 from meterlink.testing import check_driver
@@ -114,6 +114,26 @@ class Lags(FixedFrames):
 def test_a_check_finds_a_bad_framer(spoil: Callable[..., set[str]], framer: str, name: str, found: str) -> None:
     made = spoil(("def Driver(", framer + "def Driver("), ("return FixedFrames(", f"return {name}("))
     assert any(failed.startswith(found) for failed in made)
+
+
+@pytest.mark.parametrize(
+    ("seen", "display", "same"),
+    [
+        ("12.34 V", "12.34 V", True),
+        ("12.34", "12.34 V", True),
+        ("12.34v", "12.34 V", True),
+        ("12.34", "12.34V", True),
+        ("-12.34", "-12.34mV", True),
+        ("OL", "OL V", True),
+        ("12.3", "12.34 V", False),
+        ("12.34", "-12.34V", False),
+        ("0", "0L", False),
+        ("12.34 mV", "12.34 V", False),
+    ],
+)
+def test_what_a_person_saw_is_that_display(seen: str, display: str, same: bool) -> None:
+    """Whether or not the driver's text has a blank before its unit."""
+    assert checks.seen_as(seen, display) is same
 
 
 def test_missing_recordings_are_told(tmp_path: Path) -> None:

@@ -55,6 +55,15 @@ def test_a_broken_file_is_passed_over(tmp_path: Path, text: str, why: str) -> No
         registry.find("bad", tmp_path)
 
 
+def test_a_broken_file_is_no_other_driver(tmp_path: Path) -> None:
+    """The name asked for is only in the path of the folder: there is no driver of that name."""
+    folder = tmp_path / "mymeter"
+    folder.mkdir()
+    (folder / "bad.py").write_text("1/0")
+    with pytest.raises(BadInput, match="no driver 'mymeter'"):
+        registry.find("mymeter", folder)
+
+
 def test_entry_points(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     skeleton.write("theirs", tmp_path)
     registry._found.cache_clear()

@@ -124,6 +124,10 @@ def test_a_supplys_readings_are_in_its_line() -> None:
         (reading("diode", None, "V", ".0L V", 0), "0L", "V"),
         (reading("voltage", None, "V", "", 0, state="blank"), "---", "V"),
         (reading("voltage", 0.00047, "V", None, 0), "0.47", "mV"),  # type: ignore[arg-type]
+        (reading("voltage", 0.01234, "V", "12.34mV", 0), "12.34", "mV"),
+        (reading("voltage", 12.34, "V", "12.340", 0), "12.340", "V"),
+        (reading("voltage", 0.01234, "V", "12.34", 0), "12.34", "mV"),  # its text has no unit: never 12.34 V
+        (reading("voltage", 0.01236, "V", "12.3", 0), "12.36", "mV"),
     ],
 )
 def test_big_digits_are_the_meters_own(message: dict[str, Any], number: str, unit: str) -> None:
