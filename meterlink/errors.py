@@ -30,6 +30,10 @@ class NoBoard(Refused):
     """What was asked for needs a board, and none is on the bench."""
 
 
+class RailFed(Refused):
+    """A rail of the board on the bench is fed: it stays there until its supply is off."""
+
+
 class LinkLost(MeterlinkError):  # noqa: N818
     """The port is gone or cannot be opened: the supervisor backs off and tries again."""
 

@@ -42,7 +42,7 @@ from meterlink.bench.ledger import Ledger
 from meterlink.bench.meters import Latest, Meters
 from meterlink.bench.place import Place
 from meterlink.bench.sheet import Sheet
-from meterlink.errors import NoBoard, Refused
+from meterlink.errors import NoBoard, RailFed, Refused
 from meterlink.reading import Reading
 from meterlink.settle import NOT_LIVE, Contact, Lift, Moved, Rules, Settle, Settled, WrongFunction
 
@@ -108,7 +108,7 @@ class Bench(Place):
         if self.injecting and any(
             isinstance(r, records.Context) and (r.job, r.board) != (now.job, now.board) for r in outcome.records
         ):
-            raise Refused(f"a rail of board {now.board} is fed: switch it off first (a tap, or any key on the screen)")
+            raise RailFed(f"a rail of board {now.board} was fed and is being switched off: ask again when it is off")
         return Outcome(joined(outcome.records, seq), outcome.effects)
 
     def _decide(self, event: Event) -> Outcome:

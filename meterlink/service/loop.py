@@ -17,7 +17,7 @@ from meterlink import records
 from meterlink.bench.core import Bench
 from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, Resume, TakeBoard
 from meterlink.bench.ledger import Ledger
-from meterlink.errors import JournalFailed, MeterlinkError, NoBoard, Refused
+from meterlink.errors import JournalFailed, MeterlinkError, NoBoard, RailFed, Refused
 from meterlink.exits import FAULT, exit_code
 from meterlink.folders import Folders
 from meterlink.journal.reader import entries
@@ -29,7 +29,7 @@ from meterlink.service.footwork import Footwork
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
 from meterlink.service.input_messages import InputChanged, InputMessage, InputRefused, Pressed, Scanned
 from meterlink.service.introductions import instrument_record, start_record
-from meterlink.service.neighbours import on_another_bench
+from meterlink.service.neighbours import Neighbours
 from meterlink.service.requests import Requests, text
 from meterlink.service.scanning import Scanning
 from meterlink.service.scribe import Scribe
@@ -112,6 +112,7 @@ class Service:
             self.inputs["pedal"] = Footwork(pedal, self._queue.put, self.clock)
         if scanner:
             self.inputs["scanner"] = Scanning(scanner, self._queue.put, self.clock)
+        self.neighbours = Neighbours([folders.root / n for n in loaded.config.neighbours], own=folders.journal)
         self._jumps = JumpWatch(self.clock.now())
 
     # -- life
@@ -129,6 +130,7 @@ class Service:
             supervisor.start()
         for one in self.inputs.values():
             one.start()
+        self.neighbours.start()
         systemd.notify("READY=1")
         try:
             why = self._serve()
@@ -136,6 +138,7 @@ class Service:
             systemd.notify("STOPPING=1")
             for one in self.inputs.values():
                 one.stop()
+            self.neighbours.stop()
             for supervisor in self.supervisors.values():
                 supervisor.stop()
             for supervisor in self.supervisors.values():
@@ -164,6 +167,8 @@ class Service:
                 self._take(item, now)
             self.scribe.due(now)
             self.supply.doubt.due(now)
+            if word := self.neighbours.cleared():
+                self.effect(Effect("refused", f"{word}: it was taken here too; set its state on one of them"))
             systemd.alive()
 
     def _take(self, item: Item, now: Moment) -> None:
@@ -314,18 +319,27 @@ class Service:
         if believed is not None and believed != board:
             raise Refused(f"{board or 'no board'} is on the bench now, not {believed}: nothing was recorded")
 
-    def _not_elsewhere(self, event: TakeBoard) -> None:
-        """Raises Refused when another bench of the shop has this board."""
-        job = event.job or self.bench.context.job
-        journals = [self.folders.root / name for name in self.loaded.config.neighbours]
-        if job and (where := on_another_bench(journals, job, event.board)):
+    def _not_elsewhere(self, outcome: Outcome) -> Outcome:
+        """What taking a board leads to; while the neighbours are still being read it says so. Raises Refused when
+        another bench of the shop has this board."""
+        taken = next((r for r in outcome.records if isinstance(r, records.Board) and r.event == "taken"), None)
+        if taken is None:
+            return outcome
+        if where := self.neighbours.elsewhere(taken.job, taken.board):
             raise Refused(f"{where}: set its state there first")
+        if not self.neighbours.unread:
+            return outcome
+        self.neighbours.doubt(taken.job, taken.board)
+        words = f"board {taken.board}: the neighbours' journals are still being read, one of them may have it"
+        return msgspec.structs.replace(outcome, effects=(*outcome.effects, Effect("stepped", words)))
 
     def _event(self, event: Event, moment: Moment) -> tuple[Outcome, list[int]]:
         """Through the bench, onto the disk, then heard. Raises what the bench refuses, or JournalFailed."""
-        if isinstance(event, TakeBoard):
-            self._not_elsewhere(event)
-        outcome = self.bench.handle(event, self.writer.next_seq)
+        try:
+            outcome = self._not_elsewhere(self.bench.handle(event, self.writer.next_seq))
+        except RailFed:
+            self.supply.stop("another board was asked for while its rail was fed")
+            raise
         out = outcome.records
         seqs: list[int] = []
         if out and isinstance(out[0], records.Reading):
