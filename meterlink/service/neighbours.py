@@ -187,6 +187,8 @@ class _Fold:
             case records.Board() | records.Void():
                 self._ledger.apply(entry.seq, entry.at, entry.record)
                 return True
+            case _:
+                pass  # says nothing of where boards are
         return False
 
     def _boards(self) -> list[tuple[Key, tuple[str, str]]]:

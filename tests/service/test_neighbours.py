@@ -222,7 +222,7 @@ def test_ones_own_journal_is_no_neighbour(tmp_path: Path, follow: Follow) -> Non
 def test_the_service_leaves_its_neighbour_as_it_is(bench: Running, tmp_path: Path) -> None:
     """A real bench beside a real one: refused with the local time, and the other's folder has nothing new."""
     bench.call("job open", job="GC-2611")
-    bench.call("board take", board="GC-01")
+    bench.call("board take", board="GC-01", count_in=True)
     with bench_at(tmp_path / "second") as second:
         file = second.folders.config
         file.write_text(f'neighbours = ["{bench.folders.journal}"]\n' + file.read_text().replace("test bench", "b 2"))
@@ -230,8 +230,8 @@ def test_the_service_leaves_its_neighbour_as_it_is(bench: Running, tmp_path: Pat
         second.call("job open", job="GC-2611")
         before = {p.name for p in bench.folders.journal.iterdir()}
         with pytest.raises(Refused, match=r"GC-01 is on test bench since 2\d{3}-\d\d-\d\d \d\d:\d\d [+-]\d\d:\d\d"):
-            second.call("board take", board="GC-01")
+            second.call("board take", board="GC-01", count_in=True)
         assert {p.name for p in bench.folders.journal.iterdir()} == before
         bench.call("board state", state="handed on")
-        assert second.call("board take", board="GC-01")["ok"]  # at once
+        assert second.call("board take", board="GC-01", count_in=True)["ok"]  # at once
         assert second.stop() == 0
