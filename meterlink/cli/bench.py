@@ -37,12 +37,22 @@ def run(
     sounds = tempfile.TemporaryDirectory(prefix="meterlink-sound-")
     player = Player(loaded.config.sound, sounds.name, say)
 
+    def line(text: str) -> None:
+        with contextlib.suppress(OSError):  # the terminal was closed: the bench goes on without it, and ends in order
+            say(text)
+
     def tell(effect: Effect) -> None:
         player.play(effect)
-        with contextlib.suppress(OSError):  # the terminal was closed: the bench goes on without it, and ends in order
-            say(f"{effect.sound:>14}  {effect.text}")
+        line(f"{effect.sound:>14}  {effect.text}")
 
-    service = Service(loaded, folders, open_link, tell)
+    service = Service(
+        loaded,
+        folders,
+        open_link,
+        tell,
+        say=lambda text: line(f"{'':>14}  {text}"),
+        sound_problem=lambda: player.problem,
+    )
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         if signal.getsignal(number) is not signal.SIG_IGN:  # nohup: a closed terminal shall not end it
             signal.signal(number, lambda n, _: service.stop(signal.Signals(n).name))

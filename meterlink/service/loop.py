@@ -17,12 +17,13 @@ from meterlink import records
 from meterlink.bench.core import Bench
 from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, Resume, TakeBoard
 from meterlink.bench.ledger import Ledger
-from meterlink.errors import JournalFailed, MeterlinkError, NoBoard, RailFed, Refused
+from meterlink.errors import JournalFailed, MeterlinkError, NoBoard, RailFed
 from meterlink.exits import FAULT, exit_code
 from meterlink.folders import Folders
 from meterlink.journal.reader import entries
 from meterlink.journal.writer import Writer
 from meterlink.service import systemd
+from meterlink.service.attendance import Attendance
 from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
 from meterlink.service.footwork import Footwork
@@ -30,7 +31,7 @@ from meterlink.service.injector import Injecting, InjectionEnded, Promise
 from meterlink.service.input_messages import InputChanged, InputMessage, InputRefused, Pressed, Scanned
 from meterlink.service.introductions import instrument_record, start_record
 from meterlink.service.neighbours import Neighbours
-from meterlink.service.requests import Requests, text
+from meterlink.service.requests import Requests, same_board, text
 from meterlink.service.scanning import Scanning
 from meterlink.service.scribe import Scribe
 from meterlink.service.sealing import seal
@@ -66,11 +67,14 @@ class Service:
         tell: Callable[[Effect], None],
         clock: Clock | None = None,
         sound_problem: Callable[[], str | None] = lambda: None,
+        say: Callable[[str], None] | None = None,
     ) -> None:
         self.loaded = loaded
         self.folders = folders
         self._tell = tell
         self.sound_problem = sound_problem
+        self._say = say or (lambda text: None)
+        self.attendance = Attendance()
         self.clock = clock or SystemClock()
         self._queue: queue.SimpleQueue[Item] = queue.SimpleQueue()  # its put is safe in a signal handler
         self.watchers = Watchers()
@@ -227,6 +231,8 @@ class Service:
     # -- what comes
 
     def _readings(self, batch: Batch) -> None:
+        if line := self.attendance.heard(batch.instrument):
+            self._say(line)
         for reading in batch.readings:
             heard = Heard(batch.instrument, reading, batch.moment.t)
             self.supply.heard(batch.instrument, reading)
@@ -244,6 +250,9 @@ class Service:
         if item.event != "silent":
             self.bench.handle(Gone(item.instrument), self.writer.next_seq)
         self.promise((record,), item.moment)
+        if told := self.attendance.changed(item, f"{record.driver} at {record.port}"):
+            line, loud = told
+            self.effect(Effect("refused", line)) if loud else self._say(line)
         self._state_message()
 
     def _pressed(self, item: Pressed) -> None:
@@ -300,7 +309,7 @@ class Service:
 
     def _act(self, do: str, fields: dict[str, Any], now: Moment) -> dict[str, Any]:
         """A request that is recorded, or that switches the supply."""
-        self._same_board(fields)
+        same_board(fields, self.bench.context.board)
         if do.startswith("supply "):
             return {"text": [], "records": [], **self.supply.request(do, fields, now)}
         source = fields.get("source", "command")
@@ -312,31 +321,10 @@ class Service:
             "records": [{"seq": seq, **msgspec.to_builtins(r)} for seq, r in zip(seqs, outcome.records, strict=True)],
         }
 
-    def _same_board(self, fields: dict[str, Any]) -> None:
-        """Raises Refused where the one who asks believes another board on the bench than is there."""
-        believed = text(fields, "for_board", required=False)
-        board = self.bench.context.board
-        if believed is not None and believed != board:
-            raise Refused(f"{board or 'no board'} is on the bench now, not {believed}: nothing was recorded")
-
-    def _not_elsewhere(self, outcome: Outcome) -> Outcome:
-        """What taking a board leads to; while the neighbours are still being read it says so. Raises Refused when
-        another bench of the shop has this board."""
-        taken = next((r for r in outcome.records if isinstance(r, records.Board) and r.event == "taken"), None)
-        if taken is None:
-            return outcome
-        if where := self.neighbours.elsewhere(taken.job, taken.board):
-            raise Refused(f"{where}: set its state there first")
-        if not self.neighbours.unread:
-            return outcome
-        self.neighbours.doubt(taken.job, taken.board)
-        words = f"board {taken.board}: the neighbours' journals are still being read, one of them may have it"
-        return msgspec.structs.replace(outcome, effects=(*outcome.effects, Effect("stepped", words)))
-
     def _event(self, event: Event, moment: Moment) -> tuple[Outcome, list[int]]:
         """Through the bench, onto the disk, then heard. Raises what the bench refuses, or JournalFailed."""
         try:
-            outcome = self._not_elsewhere(self.bench.handle(event, self.writer.next_seq))
+            outcome = self.neighbours.checked(self.bench.handle(event, self.writer.next_seq))
         except RailFed:
             self.supply.stop("another board was asked for while its rail was fed")
             raise

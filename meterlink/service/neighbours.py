@@ -14,8 +14,9 @@ from hashlib import sha256
 from pathlib import Path
 
 from meterlink import records
+from meterlink.bench.events import Effect, Outcome
 from meterlink.bench.ledger import Ledger
-from meterlink.errors import MeterlinkError
+from meterlink.errors import MeterlinkError, Refused
 from meterlink.journal.follow import Follower
 from meterlink.journal.reader import is_reading, segments
 from meterlink.wording import local
@@ -58,6 +59,22 @@ class Neighbours:
         for one, number in zip(self._all, asked, strict=True):
             one.wait(number, end - time.monotonic())
         return self._known(job, board)
+
+    def checked(self, outcome: Outcome) -> Outcome:
+        """What taking a board leads to; while the journals are still being read it says so.
+
+        Raises  Refused when another bench of the shop has this board.
+        """
+        taken = next((r for r in outcome.records if isinstance(r, records.Board) and r.event == "taken"), None)
+        if taken is None:
+            return outcome
+        if where := self.elsewhere(taken.job, taken.board):
+            raise Refused(f"{where}: set its state there first")
+        if not self.unread:
+            return outcome
+        self.doubt(taken.job, taken.board)
+        words = f"board {taken.board}: the neighbours' journals are still being read, one of them may have it"
+        return Outcome(outcome.records, (*outcome.effects, Effect("stepped", words)))
 
     @property
     def unread(self) -> list[Path]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from meterlink.bench import events as e
 from meterlink.bench import sheet as sheets
-from meterlink.errors import BadInput
+from meterlink.errors import BadInput, Refused
 from meterlink.service.clock import Moment
 
 Fields = dict[str, Any]
@@ -50,6 +50,13 @@ def yes_or_no(fields: Fields, key: str, default: bool | None) -> bool | None:
     if value is not None and not isinstance(value, bool):
         raise BadInput(f"the request needs true or false for {key!r}, not {value!r}")
     return value
+
+
+def same_board(fields: Fields, board: str | None) -> None:
+    """Raises Refused where the one who asks believes another board on the bench than is there."""
+    believed = text(fields, "for_board", required=False)
+    if believed is not None and believed != board:
+        raise Refused(f"{board or 'no board'} is on the bench now, not {believed}: nothing was recorded")
 
 
 class Requests:
