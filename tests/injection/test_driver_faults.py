@@ -280,7 +280,7 @@ def test_a_late_answer_is_not_taken_for_off() -> None:
                 time.sleep(0.005)  # a port waits for its first byte
 
         def write(self, data: bytes) -> None:
-            after = {b"STATUS?": (0.0, b"\x51"), b"VOUT1?": (0.7, b"01.00"), b"IOUT1?": (0.0, b"1.000")}.get(data)
+            after = {b"STATUS?": (0.1, b"\x51"), b"VOUT1?": (0.15, b"01.00")}.get(data)
             if after:
                 self.due.append((time.monotonic() + after[0], after[1]))
 
@@ -289,9 +289,11 @@ def test_a_late_answer_is_not_taken_for_off() -> None:
 
     spec = registry.find("ka")
     control = spec.module.control()
-    looks = msgspec.structs.replace(prepared(control), looks=(*control.measured[:1], *control.output_state))
-    one = Injector("supply", None, control, looks, spec, lambda _: None, SystemClock())
-    assert not one.run(Late()).seen  # each try asks for the volts, which come 0.2 s after their wait of 0.5 s
+    volts = msgspec.structs.replace(control.measured[0], wait_s=0.1)
+    off = prepared(control)
+    off = msgspec.structs.replace(off, commands=(volts, msgspec.structs.replace(off.commands[0], pause_s=0.0)))
+    one = Injector("supply", None, control, off, spec, lambda _: None, SystemClock())
+    assert not one.run(Late()).seen
 
 
 def test_an_injection_that_could_not_begin_never_begins_by_itself(tmp_path: Path) -> None:

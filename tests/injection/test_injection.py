@@ -205,6 +205,36 @@ def test_switch_off_tries_again() -> None:
 
 
 @pytest.mark.parametrize(
+    ("looks", "seen"),
+    [
+        ((b"0",), True),
+        ((b"1",), False),
+        ((b"0", None), False),
+        ((b"0", b"1"), False),
+        ((b"?", b"0"), False),
+        ((), False),
+    ],
+)
+def test_seen_off_only_when_every_look_says_so(looks: tuple[bytes | None, ...], seen: bool) -> None:
+    """Unanswered, without sense, or one of two that says on: nobody has seen it off."""
+    off = msgspec.structs.replace(prepared(CONTROL), looks=CONTROL.output_state * len(looks))
+    steps = switch_off(off)
+    wanted, left = next(steps), list(looks)
+    while True:
+        reply = None
+        if isinstance(wanted, Send) and wanted.query.take is not None:
+            reply = left.pop(0)
+            left.append(reply)
+        elif isinstance(wanted, Rest):
+            left = list(looks)
+        try:
+            wanted = steps.send(Given(0.0, reply + b"\n" if reply else None))
+        except StopIteration as end:
+            assert end.value is seen
+            break
+
+
+@pytest.mark.parametrize(
     ("change", "error", "word"),
     [
         ({"volts": Decimal("3.4")}, Refused, "nominal"),
