@@ -161,6 +161,8 @@ class Probe:
             shown, self.live = self._on_the_way(x, left), False
         else:
             shown, self.live = self._show(x, self._exponents[fits]), landed
+            if self.auto and x is not None and shown.state == "over" and fits < len(self._exponents) - 1:
+                self._range, self.live = fits + 1, False  # rounded up to the full scale, or lifted there by the noise
         self._shown = shown
         return shown
 

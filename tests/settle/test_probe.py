@@ -81,12 +81,26 @@ def test_the_dial() -> None:
     assert (str(shown.value), shown.unit, shown.coupling) == ("3.300", "V", "dc")
 
 
+def test_a_value_that_rounds_to_the_full_scale_changes_the_range() -> None:
+    """399.99 Ohm is 4000 counts of 0.1 Ohm: an overload, and no lasting one on a meter that picks its range."""
+    p = probe(function="resistance", noise=0.0)
+    p.touch(Node(shows={"resistance": 399.99}), 0.0)
+    shown = [p.sample(2.0 + i * 0.25) for i in range(6)]
+    assert [r.display for r in shown[-2:]] == ["0.400 kΩ", "0.400 kΩ"]
+    assert p.live
+
+
 @given(st.integers(0, 2**32), st.sampled_from([4000, 6000, 22000]), st.floats(0, 3), st.floats(0.5, 5e6))
 def test_the_display_is_the_truth_within_noise_and_rounding(seed: int, counts: int, noise: float, ohms: float) -> None:
     p = Probe(random.Random(seed), rate_hz=4.0, counts=counts, function="resistance", noise=noise)
     p.touch(Node(shows={"resistance": ohms}), 0.0)
     for i in range(8, 14):
         r = p.sample(i * 0.25)
+    assert r.resolution is not None
+    if r.value is None:  # the noise reached the full scale: the next reading is of the next range
+        assert not p.live
+        assert ohms >= (counts - noise - 0.5001) * float(r.resolution)
+        r = p.sample(3.5)
     assert p.live
     assert r.value is not None
     assert r.resolution is not None
