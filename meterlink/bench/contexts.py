@@ -12,7 +12,7 @@ import msgspec
 
 from meterlink import records
 from meterlink.bench.ledger import STAYS, Ledger
-from meterlink.bench.progress import progress
+from meterlink.bench.progress import progress, stage_of
 from meterlink.bench.sheet import Sheet
 
 Sheets = Mapping[str, Sheet]
@@ -41,7 +41,7 @@ def first_point(ledger: Ledger, sheets: Sheets, context: records.Context) -> str
 def entered(ledger: Ledger, sheets: Sheets, job: str, board: str, source: records.Source) -> records.Context:
     """This board is on the bench: its job's sheet, its stage, the first point that is still to be measured."""
     view = ledger.board(job, board)
-    stage: records.Stage = "after" if view and ledger.worked_on(view) else "before"
+    stage: records.Stage = stage_of(ledger, view) if view else "before"
     name = ledger.job_field(job, "sheet")
     context = moved(ledger.context, source, job=job, board=board, sheet=name, stage=stage, powered=None)
     return msgspec.structs.replace(context, point=first_point(ledger, sheets, context))

@@ -80,6 +80,16 @@ def progress(
     )
 
 
+def stage_of(ledger: Ledger, board: BoardView) -> records.Stage:
+    """The stage that the board is in by its findings."""
+    return "after" if ledger.worked_on(board) else "before"
+
+
+def standing_progress(ledger: Ledger, board: BoardView, sheet: Sheet) -> Progress:
+    """How far a board is in its stage, wherever it is now."""
+    return progress(ledger, board, sheet, stage_of(ledger, board))
+
+
 def _after_repair(
     sheet: Sheet, before: Mapping[str, str | None], verdicts: Mapping[str, str], skipped: set[str]
 ) -> list[Point]:

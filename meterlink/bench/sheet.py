@@ -14,6 +14,7 @@ from typing import Any, get_args
 import msgspec
 
 from meterlink import records, tomlfile
+from meterlink.bench.ledger import Ledger
 from meterlink.errors import BadInput
 from meterlink.reading import FUNCTIONS, Coupling
 from meterlink.tomlfile import KeyPath, Keys, Problems, TomlFile, nearest
@@ -93,6 +94,17 @@ def load(path: Path) -> Sheet:
         more = f" (and {len(problems) - 1} more: meterlink sheet check)" if len(problems) > 1 else ""
         raise BadInput(problems[0] + more)
     return sheet
+
+
+def of_job(ledger: Ledger, job: str, folder: Path) -> Sheet | None:
+    """The sheet that a job was opened with, from the bench's copies; None where it has none, or its copy is gone or
+    altered since."""
+    name = ledger.job_field(job, "sheet")
+    try:
+        sheet = load(folder / name) if name else None
+    except BadInput:
+        return None
+    return sheet if sheet and sheet.sha256 == ledger.job_field(job, "sheet_sha256") else None
 
 
 def check(file: TomlFile) -> tuple[Sheet | None, list[str]]:

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from meterlink.cli import desk, journal
+from meterlink.cli import boards, journal
 from meterlink.cli.output import say
 from meterlink.errors import CheckFailed
 from meterlink.folders import bench_folder
@@ -45,11 +45,11 @@ def demo(
     except TimeoutError as error:
         raise CheckFailed(f"the demo stopped: {error}; its journal is in {folders.journal}") from error
     typer.echo("")
-    desk.job_show(JOB, dir_=root)
+    boards.job_show(JOB, dir_=root)
     journal.verify(dir_=root)
     page = folders.reports / f"{file_name(JOB)}.html"
     page.parent.mkdir(parents=True, exist_ok=True)
-    write(material(folders.journal, JOB), page)
+    write(material(folders.journal, JOB, folders.sheets), page)
     typer.echo(f"the report: {page}")
     typer.echo(f"the journal: {folders.journal}")
     say(f"it took {time.monotonic() - began:.1f} s; look closer: meterlink board show GC-04 --dir {root}")

@@ -6,6 +6,7 @@ import typer
 
 from meterlink.cli import (
     bench,
+    boards,
     demo,
     desk,
     driver,
@@ -28,6 +29,7 @@ def add_to(app: typer.Typer) -> None:
     app.command("demo")(demo.demo)
     bench.add_to(app)
     setup.add_to(app)
+    boards.add_to(desk.job, desk.board)
     app.add_typer(desk.job, name="job")
     app.add_typer(desk.board, name="board")
     app.add_typer(sheet.app, name="sheet")

@@ -27,7 +27,7 @@ def report(
     from meterlink.report.write import material, write
 
     folders = bench_folder(dir_)
-    found = material(folders.journal, job)
+    found = material(folders.journal, job, folders.sheets)
     target = output or folders.reports / f"{file_name(job)}.html"
     if output is None:
         try:

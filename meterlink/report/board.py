@@ -10,6 +10,7 @@ from decimal import Decimal
 from meterlink import records
 from meterlink.bench.ledger import BoardView, Noted
 from meterlink.bench.nearest import own_keeps, while_injecting
+from meterlink.bench.progress import stage_of, standing_progress
 from meterlink.report.collect import Injection, Material
 from meterlink.report.pictures import interval, wave
 from meterlink.report.text import esc, measured, uncertainty, value
@@ -69,6 +70,7 @@ def section(m: Material, board: BoardView, number: int) -> Iterator[str]:
     """The HTML of one board; `number` makes its anchor."""
     yield f'<h3 id="b{number}">{esc(board.board)} <span class=sub>{esc(state(m, board))}</span></h3>'
     yield table(("when", "what", "by"), _history(m, board))
+    yield from _not_measured(m, board)
     if injections := m.injections.get(board.board):
         yield "<h4>Injected</h4>"
         on = ("on", "rail", "set", "the most that the supply showed", "off", "by")
@@ -81,6 +83,19 @@ def section(m: Material, board: BoardView, number: int) -> Iterator[str]:
         head = ("point", "stage", "measured", "value", "verdict", "held against", "meter", "record")
         yield table(head, (_keep(m, board, n) for n in board.keeps))
         yield from _waves(m, board)
+
+
+def _not_measured(m: Material, board: BoardView) -> Iterator[str]:
+    """Points of the sheet that have no value in the board's stage: left out on purpose, or never measured."""
+    for n in board.left_out:
+        why = f": {esc(n.record.why)}" if n.record.why else ""
+        points = struck(m, n, esc(", ".join(n.record.points)))
+        yield f"<p><b>Left out on purpose</b> ({esc(n.record.by)}): {points}{why}{withdrawal(m, n)}</p>"
+    if m.sheet is None:
+        return
+    pending = standing_progress(m.ledger, board, m.sheet).pending
+    if pending and (board.keeps or board.left_out):
+        yield f"<p class=notice><b>Not measured</b> ({stage_of(m.ledger, board)}): {esc(', '.join(pending))}</p>"
 
 
 def _history(m: Material, board: BoardView) -> Iterator[tuple[str, ...]]:

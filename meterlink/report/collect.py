@@ -14,6 +14,7 @@ import msgspec
 
 from meterlink import records, wording
 from meterlink.bench.ledger import Ledger, Noted
+from meterlink.bench.sheet import Sheet
 from meterlink.errors import BadInput
 from meterlink.journal.reader import Line, entry
 
@@ -72,7 +73,10 @@ class Material(msgspec.Struct):
     first_at: str
     last_at: str
     benches: list[str]
-    offsets: frozenset[str]  # of local time at the job's records: two where the clocks were changed meanwhile
+    sheet: Sheet | None = None  # the job's, where its copy is at hand
+    offsets: frozenset[str] = (
+        frozenset()
+    )  # of local time at the job's records: two where the clocks were changed meanwhile
 
     def when(self, at: str) -> str:
         """A record's local time to the second; its offset is said once on the page, by `zone`, where it is one."""

@@ -198,7 +198,7 @@ def mark(x: float, y: float, verdict: str | None, filled: bool) -> str:
 
 def wave(trace: Trace, unit: str, resolution: float | None) -> str:
     """The readings around a keep; those it stands on are dots, those without a number crosses at the top or bottom."""
-    width, height, left, right, top, bottom = 320, 110, 8, 70, 14, 82
+    width, height, left, right, top, bottom = 340, 110, 8, 90, 14, 82  # a wide serif font is 7.2 units a character
     numbers = [s.value for s in trace.samples if s.value is not None]
     zero = next((s.t for s in trace.samples if s.seq >= trace.last), trace.samples[-1].t)
     t0, t1 = trace.samples[0].t, trace.samples[-1].t

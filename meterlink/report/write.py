@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from meterlink.bench.sheet import of_job
 from meterlink.journal.reader import lines, segments
 from meterlink.report.collect import Material, collect
 from meterlink.report.page import page
 from meterlink.wholefile import whole_file
 
 
-def material(journal: Path, job: str) -> Material:
-    """What the report of a job is made of. Raises BadInput (no such journal or job); JournalBroken."""
-    return collect(lines(segments(journal)), job)
+def material(journal: Path, job: str, sheets: Path) -> Material:
+    """What the report of a job is made of: its journal, and the copy of its sheet if that is at hand.
+
+    Raises  BadInput (no such journal or job); JournalBroken.
+    """
+    found = collect(lines(segments(journal)), job)
+    found.sheet = of_job(found.ledger, found.job, sheets)
+    return found
 
 
 def write(found: Material, target: Path) -> None:

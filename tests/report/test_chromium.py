@@ -40,7 +40,7 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("bench")
     bench(folder / "journal")
-    write(material(folder / "journal", "GC-2611"), folder / "GC-2611.html")
+    write(material(folder / "journal", "GC-2611", folder / "sheets"), folder / "GC-2611.html")
     return folder / "GC-2611.html"
 
 
@@ -49,7 +49,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("hostile")
     lines = in_memory(log_of(HOSTILE, *["long" * 60 + HOSTILE] * 8))
     (folder / "2026-11-25.jsonl").write_bytes(b"".join(line.text + b"\n" for line in lines))
-    write(material(folder, HOSTILE), folder / "page.html")
+    write(material(folder, HOSTILE, folder / "sheets"), folder / "page.html")
     return folder / "page.html"
 
 
@@ -163,7 +163,7 @@ def test_it_prints_on_a4(browser: Browser, report: Path, tmp_path: Path) -> None
 @pytest.mark.full
 def test_two_hundred_boards_print(browser: Browser, tmp_path: Path) -> None:
     bench(tmp_path / "journal", boards=199)
-    write(material(tmp_path / "journal", "GC-2611"), tmp_path / "many.html")
+    write(material(tmp_path / "journal", "GC-2611", tmp_path / "sheets"), tmp_path / "many.html")
     visited(browser, tmp_path / "many.html")
     assert browser.ask("document.querySelectorAll('svg.strip').length") == 15
     assert browser.ask(OVERFLOWING) == []
