@@ -1,158 +1,341 @@
-"""What the screen asks: one of a list (or typed), a few fields, or a yes. Escape leaves each without doing anything."""
+"""What the screen asks: one of a list (or typed), a few fields, or a yes. Pure: a key in, an answer or none out.
+
+These are no widgets of textual on purpose: a widget gets its keys through a queue of its own and its focus some time
+later, so that keys that come fast land in the field before. Here each key is done before the next one is looked at.
+
+Invariant: a key of `leaves` ends a dialog with None and nothing is done; an Enter with nothing typed takes nothing, and
+says so in the dialog, which stays open.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import ClassVar, TypeVar
+from collections.abc import Callable, Sequence
+from typing import Any, ClassVar
 
-from rich.text import Text
-from textual import on
-from textual.app import ComposeResult
-from textual.binding import BindingType
-from textual.containers import Horizontal, Vertical
-from textual.content import Content
-from textual.screen import ModalScreen
-from textual.widgets import Input, OptionList, Static
-from textual.widgets.option_list import Option
+import msgspec
 
-Result = TypeVar("Result")
-Choice = tuple[str, str]  # what it gives, what it says
+from meterlink.journal.wording import safe
+from meterlink.screen.keys import Stroke
+
+NOTHING = "nothing typed: nothing is taken"
+READ_S = 0.2  # a yes counts from then on: what came in one go with the answers before it has not read the question
 
 
-class Dialog(ModalScreen[Result]):
-    """A question over the bench screen."""
+class Given(msgspec.Struct, frozen=True):
+    """The dialog is over: its answer, None where it was left."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [("escape", "dismiss(None)", "leave")]
+    value: Any
 
 
-class Pick(Dialog["str | None"]):
-    """One of a list: arrows and Enter, or typing. Gives the choice, or with `free` any text that was typed.
+class Line(msgspec.Struct, frozen=True):
+    """One line to show: its text, how it feels (a tone of the panes, or title, chosen, hint), where a cursor stands."""
 
-    Typed text narrows the list; Enter on it takes exactly that text (a reader of bar codes types and sends Enter):
-    GC-1 is never taken for GC-10. An arrow key goes into the list.
+    text: str
+    tone: str = ""
+    cursor: int | None = None
+
+
+class Row(msgspec.Struct, frozen=True):
+    """One of a list: what it gives, what is typed for it, what it says, and how that feels."""
+
+    value: Any
+    name: str
+    says: str
+    tone: str = ""
+
+
+def plain(text: str) -> str:
+    """A name as names are compared: without regard to case and blanks."""
+    return "".join(text.split()).casefold()
+
+
+class Field:
+    """A line of text that is being typed."""
+
+    def __init__(self, text: str = "") -> None:
+        self.text = text
+        self.at = len(text)
+
+    def key(self, stroke: Stroke) -> bool:
+        """Whether this key belongs to a field; then it is done."""
+        match stroke.key:
+            case "left":
+                self.at = max(0, self.at - 1)
+            case "right":
+                self.at = min(len(self.text), self.at + 1)
+            case "home" | "ctrl+a":
+                self.at = 0
+            case "end" | "ctrl+e":
+                self.at = len(self.text)
+            case "backspace" | "ctrl+h":
+                self._replace(max(0, self.at - 1), self.at, "")
+            case "delete":
+                self._replace(self.at, self.at + 1, "")
+            case "ctrl+u":
+                self._replace(0, self.at, "")
+            case _ if stroke.types:
+                self._replace(self.at, self.at, stroke.types)
+            case _:
+                return False
+        return True
+
+    def _replace(self, first: int, end: int, text: str) -> None:
+        self.text = self.text[:first] + text + self.text[end:]
+        self.at = first + len(text)
+
+    def line(self, label: str, width: int, active: bool) -> Line:
+        """As it is shown, with what stands around the cursor where it is longer than the room."""
+        room = max(8, width - len(label) - 1)
+        first = max(0, self.at - room + 1)
+        return Line(
+            label + safe(self.text[first : first + room]),
+            "field" if active else "",
+            len(label) + len(safe(self.text[first : self.at])) if active else None,
+        )
+
+
+class Dialog:
+    """A question over the bench screen. `writes` says that keys are written into it, `mark` that it takes a scan."""
+
+    leaves: ClassVar[tuple[str, ...]] = ("escape", "ctrl+c")
+    writes: ClassVar[bool] = True
+    mark = False
+
+    def __init__(self, title: str, text: str = "") -> None:
+        self.title = title
+        self.text = text  # what is to be read before it is answered
+        self.note = ""  # why the last Enter took nothing
+        self.since = 0.0  # when it was asked
+
+    def key(self, stroke: Stroke, t: float) -> Given | None:
+        """Do one key, pressed at second t."""
+        if stroke.key in self.leaves:
+            return Given(None)
+        self.note = ""
+        return self._key(stroke, t)
+
+    def scan(self, text: str, t: float) -> Given | None:
+        """Take what a scanner read; only where `mark` says so."""
+        raise NotImplementedError
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """As it is shown."""
+        text = [Line(self.text, "doubt")] if self.text else []
+        note = [Line(f"× {self.note}", "bad")] if self.note else []
+        body = self._lines(width, height - 2 - len(note) - _rows(self.title, width) - _rows(self.text, width))
+        return [Line(self.title, "title"), *text, *body, *note, Line(self._hint(), "quiet")]
+
+    def _key(self, stroke: Stroke, t: float) -> Given | None:
+        raise NotImplementedError
+
+    def _lines(self, width: int, height: int) -> list[Line]:
+        raise NotImplementedError
+
+    def _hint(self) -> str:
+        return "escape leaves"
+
+
+def _rows(text: str, width: int) -> int:
+    return sum(-(-len(line) // max(1, width)) for line in text.split("\n")) if text else 0
+
+
+class Pick(Dialog):
+    """One of a list. Typing narrows it. Enter takes the row that is typed in full, or by its number, or whose name
+    alone begins with (or else holds) what is typed; after an arrow key the row that is marked.
+
+    `free` says what else may be typed, and stands in the field; with `exact` Enter takes a row typed in full, or the
+    text as it stands: GC-1 is never taken for GC-10.
     """
 
-    BINDINGS: ClassVar[list[BindingType]] = [("down", "move(1)", "down"), ("up", "move(-1)", "up")]
-
-    def __init__(self, title: str, choices: Sequence[Choice], free: str | None = None, at: str | None = None) -> None:
-        super().__init__()
-        self._asked = title
-        self._choices = choices
+    def __init__(
+        self,
+        title: str,
+        rows: Sequence[Row],
+        *,
+        free: str = "",
+        exact: bool = False,
+        mark: bool = False,
+        at: object = None,
+        text: str = "",
+    ) -> None:
+        super().__init__(title, text)
+        self.rows = rows
+        self.mark = mark
+        self.scanned = False
         self._free = free
-        self._at = at
-        self._moved = False
+        self._exact = exact
+        self._at = next((i for i, r in enumerate(rows) if at is not None and r.value == at), None)
+        self._field = Field()
+        self._chosen: int | None = None  # by arrow keys, in what is left
 
-    def compose(self) -> ComposeResult:
-        with Vertical():
-            yield Static(Content(self._asked), classes="title")
-            yield Input(placeholder=self._free or "type to narrow the list", compact=True)
-            yield OptionList(compact=True, markup=False)
-            yield Static(Content("arrows and enter choose, escape leaves"), classes="hint")
+    def _key(self, stroke: Stroke, t: float) -> Given | None:
+        if stroke.key in ("down", "up"):
+            self._move(1 if stroke.key == "down" else -1)
+        elif stroke.key == "enter":
+            return self._enter()
+        elif self._field.key(stroke):
+            self._chosen = None
+        return None
 
-    def on_mount(self) -> None:
-        self._moved = self._free is None
-        self.query_one(OptionList).can_focus = False
-        self._fill("")
-        names = [value for value, _ in self._choices]
-        if self._at in names:
-            self.query_one(OptionList).highlighted = names.index(self._at)
+    def scan(self, text: str, t: float) -> Given | None:
+        self._field, self._chosen, self.scanned = Field(text), None, True
+        return self._enter()
 
-    def _fill(self, typed: str) -> None:
-        options = self.query_one(OptionList)
-        options.clear_options()
-        for value, says in self._choices:
-            if typed.casefold() in value.casefold():
-                options.add_option(Option(Text(says), id=None))
-        self._left = [c for c in self._choices if typed.casefold() in c[0].casefold()]
-        if self._left:
-            options.highlighted = 0
+    def _left(self) -> list[tuple[int, Row]]:
+        typed = plain(self._field.text)
+        return [
+            (i, row)
+            for i, row in enumerate(self.rows)
+            if typed in plain(row.name) or (not self._exact and str(i + 1) == typed)
+        ]
 
-    @on(Input.Changed)
-    def _typed(self, event: Input.Changed) -> None:
-        self._moved = self._free is None
-        self._fill(event.value.strip())
+    def _target(self) -> Row | str:
+        """The row that Enter takes, or why there is none."""
+        left, typed = self._left(), plain(self._field.text)
+        if self._chosen is not None:
+            return left[self._chosen][1]
+        if not typed:
+            return f"{NOTHING}; type, or choose with the arrow keys"
+        if same := [row for _, row in left if plain(row.name) == typed]:
+            return same[0] if len(same) == 1 else f"{len(same)} are called {self._field.text.strip()!r}: use the arrows"
+        if self._exact:
+            return f"no {self._field.text.strip()!r} is in the list"
+        if number := [row for i, row in left if str(i + 1) == typed]:
+            return number[0]
+        for few in ([row for _, row in left if plain(row.name).startswith(typed)], [row for _, row in left]):
+            if len(few) == 1:
+                return few[0]
+            if few:
+                return f"{len(few)} of the list fit {self._field.text.strip()!r}: type more, or use the arrow keys"
+        return f"nothing in the list fits {self._field.text.strip()!r}"
 
-    def action_move(self, step: int) -> None:
-        """Into the list, and along it."""
-        options = self.query_one(OptionList)
-        if self._left:
-            first = self._moved or self.query_one(Input).value == ""
-            at = options.highlighted or 0
-            options.highlighted = (at + (step if first else 0)) % len(self._left)
-            self._moved = True
+    def _enter(self) -> Given | None:
+        target = self._target()
+        if isinstance(target, Row):
+            return Given(target.value)
+        typed = self._field.text.strip()
+        if self._free and typed and (self._exact or not self._left()):
+            return Given(typed)
+        self.note = target
+        return None
 
-    @on(Input.Submitted)
-    def _enter(self, event: Input.Submitted) -> None:
-        typed = event.value.strip()
-        same = next((v for v, _ in self._choices if v.casefold() == typed.casefold()), None)
-        at = self.query_one(OptionList).highlighted
-        if (self._moved or not typed) and self._left and at is not None:
-            self.dismiss(self._left[at][0])
-        elif same is not None:
-            self.dismiss(same)
-        elif typed and self._free is not None:
-            self.dismiss(typed)
-
-
-class Form(Dialog["dict[str, str] | None"]):
-    """A few texts: Enter goes to the next one, and from the last gives them all, stripped; an empty one is left out."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [("down", "app.focus_next", "next"), ("up", "app.focus_previous", "back")]
-
-    def __init__(self, title: str, fields: Sequence[tuple[str, str, str]], warning: str = "") -> None:
-        """`fields` are (name, label, what stands there already)."""
-        super().__init__()
-        self._asked = title
-        self._fields = fields
-        self._warning = warning
-
-    def compose(self) -> ComposeResult:
-        with Vertical():
-            yield Static(Content(self._asked), classes="title")
-            if self._warning:
-                yield Static(Content(self._warning), classes="caution")
-            for name, label, value in self._fields:
-                with Horizontal(classes="field"):
-                    yield Static(Content(label))
-                    yield Input(value, id=f"field-{name}", compact=True)
-            yield Static(Content("enter: next, then done; escape leaves"), classes="hint")
-
-    @on(Input.Submitted)
-    def _enter(self, event: Input.Submitted) -> None:
-        inputs = list(self.query(Input))
-        at = inputs.index(event.input)
-        if at + 1 < len(inputs):
-            inputs[at + 1].focus()
+    def _move(self, step: int) -> None:
+        left = self._left()
+        if not left:
             return
-        typed = {name: self.query_one(f"#field-{name}", Input).value.strip() for name, _, _ in self._fields}
-        self.dismiss({name: value for name, value in typed.items() if value})
+        if self._chosen is not None:
+            self._chosen = (self._chosen + step) % len(left)
+        elif self._at is not None and not self._field.text.strip():
+            self._chosen = (self._at + step) % len(left)
+        else:
+            self._chosen = 0 if step > 0 else len(left) - 1
+
+    def _lines(self, width: int, height: int) -> list[Line]:
+        left, target = self._left(), self._target()
+        field = self._field.line("> ", width, True)
+        if not self._field.text:
+            field = Line(f"> {self._free or 'type a name or a number'}", "hint", 2)
+        room = max(3, height - 1)
+        marked = next((n for n, (i, r) in enumerate(left) if r is target), None)
+        middle = marked if marked is not None else self._at if self._at is not None and not self._field.text else 0
+        first = max(0, min(middle - room // 2, len(left) - room))
+        out = [field]
+        for n, (i, row) in enumerate(left[first : first + room], first):
+            number = "" if self._exact else f"{i + 1:>2}  "
+            here = "»" if i == self._at else " "
+            out.append(Line(f"{here}{number}{safe(row.says)}", "chosen" if n == marked else row.tone))
+        if first > 0:
+            out[1] = Line(f"  ... {first + 1} above", "quiet")
+        if first + room < len(left):
+            out[-1] = Line(f"  ... {len(left) - first - room + 1} more", "quiet")
+        return out
+
+    def _hint(self) -> str:
+        return "arrows choose, enter takes what is marked, escape leaves"
 
 
-class Confirm(Dialog["bool | None"]):
-    """A yes that nobody gives by accident: the letter y, neither Enter nor space."""
+class Form(Dialog):
+    """A few texts: Enter goes to the next one, and from the last gives them all, stripped; an empty one is left out.
 
-    BINDINGS: ClassVar[list[BindingType]] = [("y", "dismiss(True)", "yes"), ("n", "dismiss(None)", "no")]
+    `fields` are (name, label, what stands there already); `check` says why what was given will not do.
+    """
+
+    def __init__(
+        self,
+        title: str,
+        fields: Sequence[tuple[str, str, str]],
+        text: str = "",
+        check: Callable[[dict[str, str]], str | None] = lambda given: None,
+    ) -> None:
+        super().__init__(title, text)
+        self._names = [name for name, _, _ in fields]
+        self._labels = [label for _, label, _ in fields]
+        self._fields = [Field(text) for _, _, text in fields]
+        self._check = check
+        self._at = 0
+        self._typed = False
+
+    def _key(self, stroke: Stroke, t: float) -> Given | None:
+        if stroke.key == "enter" and self._at == len(self._fields) - 1:
+            return self._enter()
+        if stroke.key in ("enter", "down", "tab"):
+            self._at = min(self._at + 1, len(self._fields) - 1)
+        elif stroke.key in ("up", "shift+tab"):
+            self._at = max(self._at - 1, 0)
+        elif self._fields[self._at].key(stroke):
+            self._typed = True
+        return None
+
+    def _enter(self) -> Given | None:
+        texts = {name: field.text.strip() for name, field in zip(self._names, self._fields, strict=True)}
+        given = {name: text for name, text in texts.items() if text}
+        self.note = (NOTHING if not self._typed or not given else self._check(given)) or ""
+        return None if self.note else Given(given)
+
+    def _lines(self, width: int, height: int) -> list[Line]:
+        wide = max(len(label) for label in self._labels) + 2
+        return [
+            field.line(label.ljust(wide), width, i == self._at)
+            for i, (label, field) in enumerate(zip(self._labels, self._fields, strict=True))
+        ]
+
+    def _hint(self) -> str:
+        return "enter: next, then done; escape leaves"
+
+
+class Confirm(Dialog):
+    """A yes that nobody gives by accident: the letter y, neither Enter nor space, and not in one go with what was typed
+    before it."""
+
+    leaves: ClassVar[tuple[str, ...]] = ("escape", "ctrl+c", "n")
+    writes: ClassVar[bool] = False
 
     def __init__(self, title: str, text: str, yes: str) -> None:
-        super().__init__()
-        self._parts = title, text, yes
+        super().__init__(title, text)
+        self._yes = yes
 
-    def compose(self) -> ComposeResult:
-        title, text, yes = self._parts
-        with Vertical():
-            yield Static(Content(title), classes="title")
-            yield Static(Content(text), classes="caution")
-            yield Static(Content(f"y   {yes}\nn   no: leave it"), classes="title")
+    def _key(self, stroke: Stroke, t: float) -> Given | None:
+        if stroke.key == "y" and t - self.since >= READ_S:
+            return Given(True)
+        self.note = "read it first" if stroke.key == "y" else "only y is a yes, n leaves"
+        return None
+
+    def _lines(self, width: int, height: int) -> list[Line]:
+        return [Line(f"y   {self._yes}", "title"), Line("n   no: leave it", "title")]
 
 
-class Help(Dialog[None]):
+class Help(Dialog):
     """All keys."""
 
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self._text = text
+    leaves: ClassVar[tuple[str, ...]] = ("escape", "ctrl+c", "enter", "space", "q", "question_mark")
+    writes: ClassVar[bool] = False
 
-    def compose(self) -> ComposeResult:
-        with Vertical():
-            yield Static(Content(self._text))
-            yield Static(Content("escape closes this"), classes="hint")
+    def __init__(self, keys: str) -> None:
+        super().__init__("the keys")
+        self._keys = keys
+
+    def _key(self, stroke: Stroke, t: float) -> Given | None:
+        return None
+
+    def _lines(self, width: int, height: int) -> list[Line]:
+        return [Line(line) for line in self._keys.splitlines()]

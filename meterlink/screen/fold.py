@@ -11,6 +11,7 @@ from typing import Any
 import msgspec
 
 STALE_S = 3.0  # as the service: older is not "what the meter shows now"
+LATELY = 12  # effects that can still be read
 TRACE = 400  # samples of an injection that are kept for its plot; ten come in a second
 Message = dict[str, Any]
 
@@ -20,7 +21,6 @@ class Shown(msgspec.Struct, frozen=True, kw_only=True):
 
     message: Message
     t: float
-    touched_t: float | None = None  # when it was last in contact
 
 
 class Sample(msgspec.Struct, frozen=True):
@@ -45,6 +45,9 @@ class View(msgspec.Struct, frozen=True, kw_only=True):
     """All that the screen shows.
 
     why       why there is no service, while there is none
+    meant     the instrument that a tap keeps, as the service says; None where none is, or nobody said
+    lately    the last effects, the newest at the end
+    people    who was at the bench while this screen was open, and is now
     feeding   the latest look at an injection that is under way; None when none is
     ordered   an injection was asked for and has not been told of yet: it may be on at any moment
     cleared   the short cleared during this injection, or the last one on this board
@@ -54,7 +57,9 @@ class View(msgspec.Struct, frozen=True, kw_only=True):
     why: str | None = "looking for the service"
     state: Message = {}
     shown: dict[str, Shown] = {}
-    told: Told | None = None
+    meant: str | None = None
+    lately: tuple[Told, ...] = ()
+    people: tuple[str, ...] = ()
     feeding: Message | None = None
     ordered: bool = False
     trace: tuple[Sample, ...] = ()
@@ -76,26 +81,37 @@ class View(msgspec.Struct, frozen=True, kw_only=True):
         """Job, board, point, stage, powered."""
         return self.state.get("context") or {}
 
+    @property
+    def told(self) -> Told | None:
+        """The last effect."""
+        return self.lately[-1] if self.lately else None
+
+    @property
+    def operator(self) -> str | None:
+        """Who is at the bench."""
+        return self.state.get("operator") or self.context.get("operator")
+
     def meter(self, t: float) -> tuple[str, Shown] | None:
-        """The meter that is meant: in contact before others, on the point's function before others, touched last."""
-        point = self.state.get("point") or {}
-        fresh = {n: s for n, s in self.shown.items() if t - s.t <= STALE_S}
-        if not fresh:
-            return None
+        """The meter that a tap keeps, if it is heard. There is one ranking of the meters, the service's."""
+        shown = self.shown.get(self.meant) if self.meant else None
+        return (self.meant, shown) if self.meant and shown and t - shown.t <= STALE_S else None
 
-        def rank(name: str) -> tuple[bool, bool, float, str]:
-            m = fresh[name].message
-            wanted = bool(point) and m["function"] == point["function"]
-            return bool(m["contact"]), wanted, fresh[name].touched_t or 0.0, name
-
-        best = max(sorted(fresh), key=rank)
-        return best, fresh[best]
+    @property
+    def passed_over(self) -> list[str]:
+        """Points before the present one that are still to be measured; at the end of the sheet all that are. After a
+        repair the bench leads back and forth, and nothing counts as passed over."""
+        points, pending = self.state.get("points") or [], self.state.get("pending") or []
+        if self.context.get("stage") == "after" and self.context.get("point") is not None:
+            return []
+        now = self.context.get("point")
+        at = len(points) if now is None else points.index(now) if now in points else 0
+        return [p for p in pending if p in points[:at]]
 
 
 def lost(view: View, why: str) -> View:
     """The service is not there: nothing of what it told is live any more; an alarm stays in sight."""
     state = {"alarm": view.state["alarm"]} if view.state.get("alarm") else {}
-    return View(why=why, state=state, told=view.told, ended=view.ended)
+    return View(why=why, state=state, lately=view.lately, people=view.people, ended=view.ended)
 
 
 def ordered(view: View, yes: bool) -> View:
@@ -116,14 +132,17 @@ def take(view: View, message: Message, t: float) -> View:
             change = _state(view, message)
         case {"event": "status"}:  # asked for now and then: health and alarms that no change told
             change = {"state": {**view.state, **{k: message[k] for k in STATUS if k in message}}}
+            change["meant"] = message.get("meant", view.meant)
             change["state"]["failing"] = message.get("journal", {}).get("failing")
         case {"event": "reading", "channel": None, "instrument": str(name)}:
             if "setting" not in message["flags"]:
-                change = {"shown": {**view.shown, name: _shown(view.shown.get(name), message, t)}}
+                change = {"shown": {**view.shown, name: Shown(message=message, t=t)}}
+            change["meant"] = message.get("meant", view.meant)
         case {"event": "reading", "channel": str(channel), "instrument": str(name)}:
             change = {"state": {**view.state, "supplies": _supply(view, message, f"{name}/{channel}")}}
         case {"event": "effect", "sound": str(sound), "text": str(text)}:
-            change = {"told": Told(view.told.n + 1 if view.told else 1, sound, text, t)}
+            told = Told(view.told.n + 1 if view.told else 1, sound, text, t)
+            change = {"lately": (*view.lately[1 - LATELY :], told)}
             if sound == "short-cleared":
                 change["cleared"] = text
         case {"event": "record", "record": {"kind": "supply", "event": "on"}}:
@@ -145,19 +164,17 @@ def take(view: View, message: Message, t: float) -> View:
     return msgspec.structs.replace(view, **change) if change else view
 
 
-STATUS = ("instruments", "supplies", "alarm")
+STATUS = ("instruments", "supplies", "alarm", "inputs", "sound")
 
 
 def _state(view: View, message: Message) -> Message:
-    change: Message = {"state": message, "why": None}
+    change: Message = {"state": message, "why": None, "meant": message.get("meant", view.meant)}
+    who = message.get("operator") or (message.get("context") or {}).get("operator")
+    if who and who not in view.people:
+        change["people"] = (*view.people, who)
     if (message.get("context") or {}).get("board") != view.context.get("board"):
         change |= {"cleared": None, "ended": None, "trace": ()}
     return change
-
-
-def _shown(before: Shown | None, message: Message, t: float) -> Shown:
-    touched = t if message["contact"] else before.touched_t if before else None
-    return Shown(message=message, t=t, touched_t=touched)
 
 
 def _supply(view: View, message: Message, key: str) -> Message:

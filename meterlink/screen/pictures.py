@@ -33,12 +33,16 @@ class Still:
 
     def watch(self) -> Iterator[Message]:
         yield from self.messages
-        self._ending.wait()
+        self.ended()
 
     def call(self, do: str, **fields: Any) -> Message:
         if do != "status":
             self.asked.append((do, fields))
         return {"ok": True, "text": [], "records": []}
+
+    def ended(self) -> None:
+        """Wait until `end()`."""
+        self._ending.wait()
 
     def end(self) -> None:
         """Let the watch end."""
@@ -51,6 +55,7 @@ def state(point: str | None, keeps: list[Message], **more: Any) -> Message:
     names = [p.name for p in sheet.points]
     at = sheet.find(point) if point else None
     band = band_for(at, None) if at else None
+    verdicts = {k["point"]: k["verdict"] for k in keeps if k["point"] in names}
     context = {"job": JOB, "board": "GC-04", "point": point, "stage": "before", "powered": False}
     return {
         "event": "state",
@@ -59,6 +64,11 @@ def state(point: str | None, keeps: list[Message], **more: Any) -> Message:
         "points": names,
         "place": names.index(at.name) + 1 if at else None,
         "point": msgspec.to_builtins(at) if at else None,
+        "pending": [n for n in names if n not in verdicts],
+        "left_out": [],
+        "verdicts": verdicts,
+        "sheet_counts": {"left out": 0},
+        "undo": "+5V 435.8 mV",
         "band": msgspec.to_builtins(band) if band else None,
         "confirm": None,
         "keeps": keeps,
@@ -75,6 +85,10 @@ def state(point: str | None, keeps: list[Message], **more: Any) -> Message:
         },
         "injecting": False,
         "alarm": None,
+        "meant": "handheld",
+        "operator": "Mira",
+        "inputs": {"pedal": {"state": "open", "why": None}},
+        "sound": None,
         **more,
     }
 
@@ -92,6 +106,7 @@ def reading(function: str, value: float | None, unit: str, display: str, progres
     return {
         "event": "reading",
         "instrument": "handheld",
+        "meant": "handheld",
         "function": function,
         "coupling": None,
         "value": value,
@@ -140,6 +155,24 @@ MOMENTS: dict[str, tuple[Message, ...]] = {
         reading("resistance", None, "Ohm", "0L MOhm", 0.0),
         {"event": "effect", "sound": "confirm", "text": "before +3V3 on: confirm that power is on"},
     ),
+    "passed": (
+        state(
+            "J2",
+            [kept(233, "U8", 0.6179, "V", "ok"), *KEEPS],
+            pending=["+3V3", "J2", "+3V3 on"],
+            left_out=["U7"],
+            undo="U8 617.9 mV",
+            inputs={"pedal": {"state": "lost", "why": "its adapter was unplugged"}},
+        ),
+        reading("diode", 0.583, "V", "0.583 V", 1.0),
+        {"event": "effect", "sound": "stepped", "text": "U7 left out"},
+        {"event": "effect", "sound": "ok", "text": "U8 ok"},
+    ),
+    "no-board": (
+        state(None, [], board_state=None, undo=None, points=[], pending=[]) | {"context": {"job": JOB, "board": None}},
+        reading("diode", 0.5223, "V", "0.5223 V", 1.0),
+        {"event": "effect", "sound": "no-board", "text": "nothing is kept: no board is on the bench"},
+    ),
     "feeding": (state("C412", KEEPS), reading("voltage", 0.893, "V", "0.893 V", 1.0, coupling="dc"), *feeding()),
     "alarm": (
         state("+3V3", KEEPS, failing=FULL, mismatch="15 boards counted, 14 said"),
@@ -180,6 +213,10 @@ SHEETS = (
     ("feeding", "feeding", SMALL, False, ()),
     ("alarm", "alarm", SMALL, False, ()),
     ("boards", "bench", SMALL, False, ("b",)),
+    ("passed", "passed", SMALL, False, ()),
+    ("passed-large", "passed", LARGE, False, ()),
+    ("points", "passed", SMALL, False, ("p",)),
+    ("no-board", "no-board", SMALL, False, ()),
     ("keys", "bench", SMALL, False, ("question_mark",)),
 )
 

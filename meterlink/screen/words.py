@@ -6,10 +6,12 @@ Marks are glyphs that a bare text console has too (code page 437), so that no te
 from __future__ import annotations
 
 import re
+from collections import Counter
+from typing import NamedTuple
 
 from meterlink import wording
 from meterlink.journal.wording import safe
-from meterlink.screen.fold import Message
+from meterlink.screen.fold import Message, View
 
 MARKS: dict[str | None, tuple[str, str]] = {
     "ok": ("√", "ok"),
@@ -29,16 +31,16 @@ EFFECTS: dict[str, tuple[str, str, str]] = {
     "not-ok": ("▲▼", "NOT OK", "bad"),
     "short": ("!!", "SHORT", "bad"),
     "refused": ("×", "REFUSED", "bad"),
+    "no-board": ("×", "NO BOARD", "bad"),
     "wrong-function": ("×", "DIAL", "bad"),
     "moved": ("~", "MOVED", "doubt"),
     "stepped": ("»", "STEP", "plain"),
+    "sheet-done": ("√", "DONE", "good"),
+    "passed-over": ("?", "PASSED", "doubt"),
     "taken-back": ("«", "BACK", "doubt"),
     "confirm": ("?", "CONFIRM", "doubt"),
     "alarm": ("!!", "ALARM", "bad"),
     "short-cleared": ("√", "CLEARED", "good"),
-    "no-board": ("×", "NO BOARD", "bad"),
-    "sheet-done": ("√", "DONE", "good"),
-    "passed-over": ("«", "LEFT", "doubt"),
 }
 UNITS = {"Ohm": "Ω", "Cel": "°C", "[degF]": "°F", "1": ""}
 NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)")
@@ -101,7 +103,7 @@ def band(band_: Message | None, of: str) -> str:
     else:
         what = str(band_.get("expect"))
     few = f", {band_['n']} boards" if band_.get("n") else ""
-    return f"{what} ({safe(str(band_.get('from')))}{few})"
+    return f"{what} ({safe(str(band_.get('from')).split(';')[0])}{few})"  # a limit's own source is in `sheet check`
 
 
 def settling(message: Message) -> tuple[float, str]:
@@ -141,3 +143,77 @@ def supply(key: str, one: Message) -> tuple[bool, str]:
     if one.get("set voltage") is not None and one.get("set current") is not None:
         parts.append(f"(set {one['set voltage']:g} V {one['set current']:g} A)")
     return on, "  ".join(p for p in parts if p)
+
+
+class PointState(NamedTuple):
+    """A point of the sheet: how far it is, as a mark and a word, and how that feels."""
+
+    name: str
+    mark: str
+    word: str
+    tone: str
+
+
+def points(view: View) -> list[PointState]:
+    """The sheet's points in its order: done with what verdict, left out, the next one, passed over, or still to do."""
+    state, now = view.state, view.context.get("point")
+    pending, out = state.get("pending"), state.get("left_out") or []
+    verdicts = dict(state.get("verdicts") or {})
+    for k in reversed(state.get("keeps") or []) if "verdicts" not in state else ():
+        if k["point"] and k["stage"] == view.context.get("stage"):
+            verdicts[k["point"]] = k["verdict"]
+    over, found = set(view.passed_over), []
+    for name in state.get("points") or []:
+        if name in verdicts and (pending is None or name not in pending):
+            mark, word = MARKS.get(verdicts[name], ("?", str(verdicts[name])))
+            found.append(PointState(name, mark, word, TONES.get(verdicts[name], "plain")))
+        elif name in out:
+            found.append(PointState(name, "-", "left out", "quiet"))
+        elif name in over:
+            found.append(PointState(name, "?", "passed over", "doubt"))
+        elif name == now:
+            found.append(PointState(name, "»", "next", "plain"))
+        elif pending is None or name in pending:
+            found.append(PointState(name, " ", "to do", ""))
+        else:
+            found.append(PointState(name, " ", "not now", "quiet"))  # its rule, or the repair, asks for none
+    return found
+
+
+def progress(view: View) -> str:
+    """How far the sheet is, in a few words; with all done what it came to."""
+    state = view.state
+    if "pending" not in state or not state.get("points"):
+        return ""
+    if not state["pending"]:
+        return "done: " + ", ".join(f"{n} {word}" for word, n in (state.get("sheet_counts") or {}).items() if n)
+    over, out = len(view.passed_over), len(state.get("left_out") or [])
+    parts = [f"{len(state['pending'])} to do", f"{over} PASSED OVER" if over else "", f"{out} left out" if out else ""]
+    return ", ".join(p for p in parts if p)
+
+
+def jobs(view: View) -> list[str]:
+    """How many boards of each open job are where."""
+    found = []
+    for job, boards in (view.state.get("jobs") or {}).items():
+        tally = Counter(b["state"] for b in boards)
+        found.append(f"{job}: " + (", ".join(f"{n} {state}" for state, n in tally.items()) or "no board yet"))
+    return found
+
+
+def keep(one: Message) -> str:
+    """A keep's verdict and value, in columns."""
+    mark, word = MARKS.get(one["verdict"], ("?", str(one["verdict"])))
+    return f"{mark:<2} {word:<6} {kept(one):>10}"
+
+
+def inputs(state: Message) -> list[str]:
+    """What is lost of what the hands work with: pedal, scanner, sound; each as loud as a lost meter."""
+    out = [
+        f"× {safe(name)} {safe(str(one.get('state')))}: {safe(str(one.get('why') or 'look at its plug'))}"
+        for name, one in sorted((state.get("inputs") or {}).items())
+        if one.get("state") != "open"
+    ]
+    if state.get("sound"):
+        out.append(f"× no sound: {safe(str(state['sound']))}")
+    return out

@@ -37,15 +37,58 @@ def test_a_reading_older_than_three_seconds_is_no_reading() -> None:
     assert view.meter(13.001) is None
 
 
-def test_the_meter_in_contact_is_meant_then_the_one_on_the_points_function() -> None:
-    diode = {**reading("diode", None, "V", "0L V", 0.0), "instrument": "a"}
-    ohms = {**reading("resistance", None, "Ohm", "0L Ohm", 0.0), "instrument": "b"}
-    view = folded(state("+3V3", []), diode, ohms)
-    assert view.meter(0.0)[0] == "b"  # type: ignore[index]
-    view = take(view, {**diode, "contact": True, "value": 0.4, "state": "ok"}, 1.0)
-    assert view.meter(1.0)[0] == "a"  # type: ignore[index]
-    view = take(view, diode, 1.1)
-    assert view.meter(1.1)[0] == "b"  # type: ignore[index]
+def test_the_meter_that_the_service_means_is_shown_and_no_other() -> None:
+    """Rule 7: one ranking of the meters, the service's; contact and function alone mean none."""
+    ohms = {**reading("resistance", 268.0, "Ohm", "268.0 Ohm", 0.5), "instrument": "b", "meant": "a"}
+    diode = {**reading("diode", None, "V", "0L V", 0.0), "instrument": "a", "meant": "a"}
+    view = folded(state("+3V3", [], meant=None), {**ohms, "meant": None})
+    assert view.meter(0.0) is None
+    view = take(view, ohms, 0.0)
+    assert view.meter(0.0) is None, "the one that is meant is not heard"
+    view = take(view, diode, 0.0)
+    assert view.meter(0.0)[0] == "a"  # type: ignore[index]
+    view = take(view, {"event": "status", "meant": "b"}, 1.0)
+    assert view.meter(1.0)[0] == "b"  # type: ignore[index]
+    assert folded({k: v for k, v in state("+3V3", []).items() if k != "meant"}).meant is None
+
+
+AT = {"points": ["A", "B", "C", "D"], "sheet_counts": {"ok": 3, "short": 1, "left out": 0}}
+
+
+def at(point: str | None, pending: list[str], stage: str = "before", **more: Any) -> View:
+    told = state("+3V3", [], **AT, pending=pending, **more)
+    told["context"] |= {"point": point, "stage": stage}
+    return folded(told)
+
+
+def test_points_before_the_present_one_that_are_not_done_are_passed_over() -> None:
+    assert at("C", ["A", "C", "D"]).passed_over == ["A"]
+    assert at(None, ["A", "D"]).passed_over == ["A", "D"]
+    assert at("free", ["A"]).passed_over == []
+    assert at("D", ["D", "A"], "after").passed_over == [], "after a repair it leads back and forth"
+
+
+def test_a_point_has_a_word_for_how_far_it_is() -> None:
+    view = at("C", ["A", "C", "D"], verdicts={"B": "short"}, left_out=[])
+    assert [(p.name, p.word) for p in words.points(view)] == [
+        ("A", "passed over"),
+        ("B", "SHORT"),
+        ("C", "next"),
+        ("D", "to do"),
+    ]
+    assert words.progress(view) == "3 to do, 1 PASSED OVER"
+    view = at("D", ["D"], verdicts={"A": None, "B": "ok"}, left_out=["C"])
+    assert [p.word for p in words.points(view)] == ["kept", "ok", "left out", "next"]
+    assert words.progress(view) == "1 to do, 1 left out"
+    assert words.progress(at(None, [])) == "done: 3 ok, 1 short"
+    older = {k: v for k, v in state("VIN", []).items() if k not in ("pending", "left_out", "verdicts")}
+    assert words.progress(folded(older)) == "" and len(words.points(folded(older))) == 8
+
+
+def test_what_is_lost_of_inputs_and_sound_is_a_line_each() -> None:
+    told = {"inputs": {"scanner": {"state": "lost", "why": "unplugged"}, "pedal": {"state": "open", "why": None}}}
+    assert words.inputs({**told, "sound": "no player"}) == ["× scanner lost: unplugged", "× no sound: no player"]
+    assert words.inputs({}) == []
 
 
 def test_feeding_ends_only_when_told() -> None:
@@ -136,7 +179,7 @@ def test_big_digits_are_the_meters_own(message: dict[str, Any], number: str, uni
 
 def test_every_verdict_and_every_sound_has_a_word_and_a_tone() -> None:
     assert set(get_args(Verdict)) == {k for k in words.MARKS if k} == {k for k in words.TONES if k}
-    assert set(words.EFFECTS) == set(get_args(SoundName))
+    assert set(words.EFFECTS) >= set(get_args(SoundName))
     assert len({word for _, word in words.MARKS.values()}) == len(words.MARKS)  # told apart without colour
     assert all(blocks.known(word) for _, word, _ in words.EFFECTS.values())
 

@@ -10,6 +10,7 @@ from meterlink.screen.pictures import (
 from tests.screen.told import Refusing, run, screen
 
 ORDER = {"rail": "+3V3", "volts": 1.0, "amperes": 1.5, "hold_s": 10.0, "nominal": None, "confirm": True}
+ORDER |= {"for_board": "GC-04"}
 FORM = ("i", "enter", *"1", "enter", *"1.5", "enter", "enter", "enter")
 
 
@@ -43,7 +44,7 @@ def test_while_a_rail_is_fed_any_key_is_off_and_nothing_else() -> None:
                 assert f"ended: key {i}; 0.40 J" in bench.text
                 await bench.press("space")  # the same press once more, by a hand that was too quick
                 await bench.asked()
-                assert len(bench.app.screen_stack) == 1
+                assert bench.dialog is None and not bench.app._exit
 
     run(test)
 
@@ -53,7 +54,7 @@ def test_a_question_gives_way_to_an_injection_that_a_command_began() -> None:
         async with screen() as bench:
             await bench.press("f")
             await bench.tell(*feeding())
-            await bench.until(lambda: len(bench.app.screen_stack) == 1, "the question to give way")
+            await bench.until(lambda: bench.dialog is None, "the question to give way")
             await bench.press("y")
             await bench.asked(("supply off", {}))
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -11,39 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.screen.terminal import Terminal, tmux
 from tests.service.conftest import Running, bench_at, until
-
-tmux = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
-
-
-class Terminal:
-    """One terminal with one program in it."""
-
-    def __init__(self, socket: Path, columns: int, rows: int, *command: str) -> None:
-        self._tmux = ("tmux", "-S", str(socket), "-f", os.devnull)
-        size = ("-x", str(columns), "-y", str(rows))
-        self._do("new-session", "-d", "-s", "t", *size, "env", "TERM=xterm-256color", *command)
-        self._do("set-option", "-t", "t", "remain-on-exit", "on")
-
-    def _do(self, *words: str) -> str:
-        return subprocess.run([*self._tmux, *words], check=True, capture_output=True, text=True).stdout
-
-    def keys(self, *keys: str) -> None:
-        self._do("send-keys", "-t", "t", *keys)
-
-    @property
-    def text(self) -> str:
-        return self._do("capture-pane", "-p", "-t", "t")
-
-    @property
-    def ended(self) -> bool:
-        return self._do("display-message", "-p", "-t", "t", "#{pane_dead}").strip() == "1"
-
-    def shows(self, words: str) -> None:
-        until(lambda: words in self.text, what=f"{words!r} in\n{self.text}")
-
-    def end(self) -> None:
-        subprocess.run([*self._tmux, "kill-server"], check=False, capture_output=True)
 
 
 @pytest.fixture
@@ -62,7 +29,9 @@ def test_keys_in_and_screen_out(bench: Running, tmp_path: Path, size: tuple[int,
     terminal = Terminal(tmp_path / "tmux", *size, *command)
     try:
         terminal.shows("1 boards counted, 2 said")
-        terminal.keys("GC-01", "Enter")
+        terminal.keys("b")
+        terminal.shows("Which board?")
+        terminal.at_once("gc-01\r")
         terminal.shows("board GC-01")
         bench.handheld.dial("diode")
         bench.handheld.touch(0.6)
