@@ -15,7 +15,7 @@ import pytest
 
 from meterlink import checkup, registry
 from meterlink.checkup import examine
-from meterlink.cli import setup
+from meterlink.cli import interview, setup
 from meterlink.folders import Folders, bench_folder
 from meterlink.inputs.gestures import Timing
 from meterlink.inputs.machine import Pedal
@@ -35,22 +35,6 @@ def folders(tmp_path: Path) -> Folders:
     return bench_folder(tmp_path)
 
 
-def test_the_interview_writes_a_file_that_loads(folders: Folders, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(setup, "_plugged_in", lambda folders: [("/dev/ttyUSB0", "opto cable")])
-    told: list[str] = []
-    text = setup.interview(
-        folders,
-        answers('bench "left"', "N.", "meter", "fs9712", "fs9721", "", "psu", "ka", "/dev/ttyACM0", "", "perhaps", ""),
-        told.append,
-    )
-    folders.config.write_text(text, encoding="utf-8")
-    loaded = load(folders.config, folders)
-    assert loaded.config.bench == 'bench "left"' and loaded.config.operator == "N."
-    assert {n: s.name for n, s in loaded.specs.items()} == {"meter": "fs9721", "psu": "ka"}
-    assert loaded.controls == {}  # a supply is only read until its owner says otherwise
-    assert any("did you mean" in line for line in told)  # the mistyped driver was asked for again
-
-
 def test_the_pedal_is_found_by_pressing_it(folders: Folders, monkeypatch: pytest.MonkeyPatch) -> None:
     class Pressed:
         def __init__(self, port: str) -> None:
@@ -64,7 +48,9 @@ def test_the_pedal_is_found_by_pressing_it(folders: Folders, monkeypatch: pytest
 
     monkeypatch.setattr("meterlink.inputs.switches.Contacts", Pressed)
     told: list[str] = []
-    text = setup.interview(folders, answers("", "", "meter", "", "", "", "contact", "/dev/ttyUSB7"), told.append)
+    said = answers("", "", "meter", "/dev/m", "n", "n", "fs9721", "", "contact", "/dev/ttyUSB7")
+    monkeypatch.setattr(interview, "plugged_in", lambda folders: [])
+    text = interview.interview(folders, said, told.append)
     folders.config.write_text(text, encoding="utf-8")
     pedal = load(folders.config, folders).config.pedal
     assert pedal is not None and pedal.switches == {"DSR": "gestures"} and "  press the pedal now" in told

@@ -13,7 +13,7 @@ from meterlink import registry
 from meterlink.bench.events import Effect, SoundName
 from meterlink.cli.output import Dir, Json, emit, say, table
 from meterlink.errors import BadInput, CheckFailed, LinkLost
-from meterlink.folders import Folders, bench_folder
+from meterlink.folders import bench_folder
 
 if TYPE_CHECKING:
     from meterlink.inputs.machine import Pedal
@@ -129,14 +129,19 @@ def setup(
 
     Example: meterlink setup
     """
+    from meterlink.cli.interview import interview, problem
     from meterlink.service.config import load
+    from meterlink.wholefile import whole_file
 
     folders = bench_folder(dir_)
     if folders.config.exists() and not force:
         raise BadInput(f"{folders.config} is there already: edit it, or write over it with --force")
     text = interview(folders, typer.prompt, typer.echo)
+    if why := problem(folders, text):
+        raise BadInput(f"the answers make no file that loads ({why}): nothing was written")
     folders.config.parent.mkdir(parents=True, exist_ok=True)
-    folders.config.write_text(text, encoding="utf-8")
+    with whole_file(folders.config) as file:
+        file.write(text.encode())
     typer.echo(f"written: {folders.config}")
     loaded = load(folders.config, folders)
     for name, one in loaded.config.instruments.items():
@@ -171,57 +176,6 @@ def hear(spec: registry.Spec, port: str, line: Line | None, limit_s: float = 6.0
     return health.likely(spec.info.poll_s is None, time.monotonic()) or "nothing was heard"
 
 
-def interview(folders: Folders, ask: Callable[..., str], tell: Callable[[str], None]) -> str:
-    """The questions and the file they make. `ask(question, default=...)` gives a line."""
-    bench = ask("A name for this bench", default="bench 1")
-    operator = ask("Who works at it (stands in the records)", default="")
-    for port, what in _plugged_in(folders):
-        tell(f"  {port}  {what}")
-    tables: list[str] = []
-    while name := ask("An instrument's short name (empty: no more)", default="" if tables else "meter"):
-        tables.append(_instrument(folders, name, ask, tell))
-    lines = [
-        "# The bench's file; meterlink doctor checks it, docs/operator.md explains every key.",
-        f"bench = {_quoted(bench)}",
-        *([f"operator = {_quoted(operator)}"] if operator else []),
-        "",
-        *tables,
-        *_pedal(ask, tell),
-        "",
-        "[sound]",
-        "on = true",
-        "volume = 0.6",
-        "speak = false # with espeak-ng: value and verdict are spoken",
-        "",
-    ]
-    return "\n".join(lines)
-
-
-def _pedal(ask: Callable[..., str], tell: Callable[[str], None]) -> list[str]:
-    """The [pedal] table: which switch it is, is found by pressing it."""
-    kind = ""
-    while kind not in ("none", "contact", "keyboard"):
-        kind = ask("A pedal: none, contact (on a serial adapter's lines) or keyboard (USB)", default="none")
-    head = "# A pedal: a foot switch between RTS and CTS of a spare serial adapter, or a keyboard-type USB pedal."
-    if kind == "none":
-        return [
-            head,
-            "# [pedal]",
-            '# kind = "contact" # or "keyboard" with port = "VVVV:PPPP" and keys like b or f13',
-            '# port = "/dev/ttyUSB1"',
-            '# switches = { CTS = "gestures" } # tap: keep, double tap: back, long press: next',
-        ]
-    port = ask("  its port", default="/dev/ttyUSB1" if kind == "contact" else "VVVV:PPPP")
-    name = first_pressed(kind, port, tell) or ask("  its switch", default="CTS" if kind == "contact" else "b")
-    return [
-        head,
-        "[pedal]",
-        f'kind = "{kind}"',
-        f"port = {_quoted(port)}",
-        f'switches = {{ {name} = "gestures" }} # tap: keep, double tap: back, long press: next',
-    ]
-
-
 def first_pressed(kind: str, port: str, tell: Callable[[str], None], limit_s: float = 10.0) -> str | None:
     """The switch that is pressed first; None, with a word, when none was or the pedal cannot be opened."""
     from meterlink.inputs.switches import Contacts, Keyboard
@@ -246,40 +200,6 @@ def first_pressed(kind: str, port: str, tell: Callable[[str], None], limit_s: fl
         switches.close()
     tell("  nothing was pressed")
     return None
-
-
-def _plugged_in(folders: Folders) -> list[tuple[str, str]]:
-    from meterlink.ports import found, serial_ports
-
-    specs = registry.all_specs(folders.drivers)
-    try:
-        listed = found(specs)
-    except LinkLost:
-        listed = serial_ports(specs)
-    return [(p.stable or p.port, p.what) for p in listed if p.port]
-
-
-def _instrument(folders: Folders, name: str, ask: Callable[..., str], tell: Callable[[str], None]) -> str:
-    while True:
-        driver = ask("  its driver (meterlink driver list)", default="fs9721")
-        try:
-            spec = registry.find(driver, folders.drivers)
-            break
-        except BadInput as error:
-            tell(f"  {error}")
-    port = ask("  its port", default="/dev/ttyUSB0")
-    lines = [f"[instruments.{name}]", f"driver = {_quoted(driver)} # {spec.info.title}", f"port = {_quoted(port)}"]
-    if spec.info.wiring:
-        lines.append(f"# {spec.info.wiring}")
-    if spec.info.kind == "supply":
-        lines.append("# control = true # lets `supply inject` switch it; without it the supply is only read")
-    else:
-        lines.append('# accuracy = "fluke-115-116-117" # or a profile of your own: docs/accuracy.md')
-    return "\n".join([*lines, ""])
-
-
-def _quoted(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
 def add_to(app: typer.Typer) -> None:

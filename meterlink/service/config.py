@@ -95,8 +95,8 @@ def load(path: Path, folders: Folders) -> Loaded:
     ports = _inputs(config, file)
     for name, one in config.instruments.items():
         at = ("instruments", name)
-        if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", name):
-            raise BadInput(file.problem(at, "an instrument's name has letters, digits, _ . - only"))
+        if why := name_problem(name):
+            raise BadInput(file.problem(at, why))
         try:
             specs[name] = spec = registry.find(one.driver, folders.drivers)
         except BadInput as error:
@@ -133,6 +133,12 @@ def _inputs(config: Config, file: tomlfile.TomlFile) -> dict[str, str]:
             raise BadInput(file.problem((name, "port"), f"{table.port} is the {ports[port]}'s already"))
         ports[port] = name
     return ports
+
+
+def name_problem(name: str) -> str | None:
+    """Why an instrument cannot be called so, or None."""
+    good = re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]*", name)
+    return None if good else "an instrument's name begins with a letter or digit and has only those and _ . -"
 
 
 def _config(file: tomlfile.TomlFile) -> Config:
