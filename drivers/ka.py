@@ -200,9 +200,12 @@ def build(shown: Reading | Sequence[Reading], model: str | None = None) -> bytes
 def control(model: str | None = None, channel: str = "1") -> Control:
     """One channel's commands. OUT1 switches on. No command brings a reply: read back what was set.
 
-    Raises  BadFrame for a model that is not known or a channel that is not there.
+    Raises  BadFrame for a model that is not known or a channel that is not there, and for one whose OUT switches
+            several channels at once (one status bit for all, from memory): the others are not limited.
     """
     this = _model(model)
+    if len(this.on_bits) > 1 and "{c}" not in this.switch:
+        raise BadFrame("OUT switches every channel of this set, also those that are not limited: it is only read")
     if channel not in {str(n + 1) for n in range(len(this.cv_bits))}:
         raise BadFrame(f"no channel {channel}: this model has {len(this.cv_bits)}")
 

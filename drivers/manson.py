@@ -57,6 +57,7 @@ INFO = Info(
 )
 
 MODES = {"0": ("cv",), "1": ("cc",)}
+COMMAND = re.compile(rb"(?:VOLT|CURR|SOVP)[0-9]{3}\r|SOUT[01]\r")
 ANSWERS = re.compile(rb"(?:(?:[0-9]+\r)*OK\r)+")
 TAKE = until(b"OK\r")
 ROUND = (Query(ask=b"GETD\r", take=TAKE), Query(ask=b"GETS\r", take=TAKE))
@@ -153,17 +154,24 @@ def Driver(model: str | None = None) -> Dialogue:  # noqa: N802 - the contract's
 
 
 def answer(asked: bytes, shown: Reading | Sequence[Reading], model: str | None = None) -> bytes:
-    """What a set that shows these readings replies to GETD or GETS; what is not shown is zero."""
+    """What a set that shows these readings replies to GETD, GETS, GOVP or a command; what is not shown is zero."""
     readings = [shown] if isinstance(shown, Reading) else list(shown)
-    setting = asked == b"GETS\r"
-    if not setting and asked != b"GETD\r":
+    if COMMAND.fullmatch(asked):
+        return b"OK\r"
+    if asked not in (b"GETS\r", b"GETD\r", b"GOVP\r"):
         return b""
-    chosen = {r.function: r for r in readings if ("setting" in r.flags) == setting}
+    setting = asked != b"GETD\r"
+    level = asked == b"GOVP\r"
+    chosen = {
+        r.function: r for r in readings if ("setting" in r.flags) == setting and ("over-voltage" in r.flags) == level
+    }
 
     def digits(function: str, width: int, decimals: int) -> str:
         value = chosen[function].value if function in chosen else None
         return f"{min(int((value or Decimal(0)).scaleb(decimals)), 10**width - 1):0{width}d}"  # its digits end there
 
+    if level:
+        return f"{digits('voltage', 3, 1)}\rOK\r".encode()
     if setting:
         return f"{digits('voltage', 3, 1)}{digits('current', 3, _amps(model))}\rOK\r".encode()
     cc = any("cc" in r.flags for r in chosen.values())

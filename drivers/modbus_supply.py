@@ -34,6 +34,7 @@ READ, WRITE, WRITE_MANY = 0x03, 0x06, 0x10
 EXCEPTIONS = {1: "function", 2: "address", 3: "value", 4: "device failure", 6: "busy"}  # MODBUS V1.1b3, 7
 PAUSE_S = 0.005  # at least 3.5 characters of silence: 4.0 ms at 9600 bit/s; Ruideng asks for about 5 ms
 SLAVE = 1
+OVER_VOLTAGE = 0x52  # preset 0's level, from memory
 
 FRAME = Struct(  # a reply to function 03 without an exception
     "slave" / Int8ub,
@@ -286,14 +287,21 @@ def Driver(model: str | None = None) -> Dialogue:  # noqa: N802 - the contract's
 
 
 def answer(asked: bytes, shown: Reading | Sequence[Reading], model: str | None = None) -> bytes:
-    """What a module that shows these readings replies to a function 03 request; the rest is zero and off."""
+    """What a module that shows these readings replies to a function 03 request; the rest is zero and off.
+
+    To a command, function 06, its echo.
+    """
     readings = [shown] if isinstance(shown, Reading) else list(shown)
     here = _model(model)
+    if len(asked) == 8 and asked[1] == WRITE and asked[-2:] == crc(asked[:-2]):
+        return asked
     if len(asked) != 8 or asked[1] != READ or asked[-2:] != crc(asked[:-2]):
         return b""
     registers: dict[int, int] = {}
     for r in readings:
         at = here.at.get((r.function, "setting" in r.flags))
+        if "over-voltage" in r.flags and here.decimals:
+            at = OVER_VOLTAGE
         if at is None:
             continue
         if here.decimals:
@@ -327,7 +335,7 @@ def control(model: str | None = None, channel: str = "1") -> Control:
         raise BadFrame("the control bits of the float map are not published: this set is read, never switched")
     if channel != "1":
         raise BadFrame(f"this set has one channel, 1, not {channel}")
-    over_voltage_at = 0x52
+    volt_places = here.decimals["V"]
 
     def write(at: int, value: int) -> tuple[Query, ...]:
         request = sealed(struct.pack(">BBHH", SLAVE, WRITE, at, value))
@@ -351,8 +359,8 @@ def control(model: str | None = None, channel: str = "1") -> Control:
                 raise BadFrame(f"not the echo of {asked.hex()}: {reply.hex()}")
             return Answer(done=True)
         first, length = struct.unpack_from(">HH", asked, 2)
-        if (first, length) == (over_voltage_at, 1) and len(body) == 5:
-            return Answer(over_voltage=Decimal(int.from_bytes(body[3:], "big")).scaleb(-2))
+        if (first, length) == (OVER_VOLTAGE, 1) and len(body) == 5:
+            return Answer(over_voltage=Decimal(int.from_bytes(body[3:], "big")).scaleb(-volt_places))
         return heard(decode(reply, asked, model))
 
     volts, amperes = (Decimal(m) for m in here.most)
@@ -360,10 +368,10 @@ def control(model: str | None = None, channel: str = "1") -> Control:
     return Control(
         voltage=say(here.at["voltage", True], "V", here.decimals["V"], volts),
         current=say(here.at["current", True], "A", here.decimals["A"], amperes),
-        over_voltage=say(over_voltage_at, "V", here.decimals["V"], volts * Decimal("1.1")),
+        over_voltage=say(OVER_VOLTAGE, "V", here.decimals["V"], volts * Decimal("1.1")),
         switch=lambda on: write(9, int(on)),
         parse=parse,
-        settings=(read(0, 2), read(over_voltage_at, 1)),
+        settings=(read(0, 2), read(OVER_VOLTAGE, 1)),
         measured=(block,),
         output_state=(block,),
     )

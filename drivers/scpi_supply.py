@@ -287,10 +287,15 @@ def answer(asked: bytes, shown: Reading | Sequence[Reading], model: str | None =
     query = asked.decode("latin-1").strip()
     if query == "*IDN?":
         return b"0,0,0,0\n"
+    if query == "SYST:ERR?":
+        return b'+0,"No error"\n'
     if "?" not in query:
         return b""
     word, channel = split_query(query)
-    mine = [r for r in readings if r.channel == channel]
+    levels = [r for r in readings if r.channel == channel and "over-voltage" in r.flags]
+    if word == "VOLT:PROT?":
+        return (_text(levels[0] if levels else None) + "\n").encode()
+    mine = [r for r in readings if r.channel == channel and r not in levels]
     flags = {flag for r in mine for flag in r.flags}
     if word in WORDS:
         found = {r.function: r for r in mine if ("setting" in r.flags) == (word in SET_WORDS)}
@@ -326,9 +331,12 @@ def control(model: str | None = None, channel: str = "1") -> Control:
     """One channel's commands, each followed by SYST:ERR?: 0 is the acknowledgement.
 
     Drain `errors` until done before the first command: an old entry would be read as this command's.
-    OUTP on the E36xx switches all channels. Raises BadFrame for an unknown model or channel.
+    On sets of several channels OUTP without a channel switches all of them (from memory), also those that nobody
+    limited: they are not switched. Raises BadFrame for those, and for an unknown model or channel.
     """
     here = _model(model)
+    if here.channels > 1 and not here.suffix:
+        raise BadFrame("OUTP switches every channel of this set, also those that are not limited: it is only read")
     if channel not in {str(n + 1) for n in range(here.channels)}:
         raise BadFrame(f"no channel {channel}: this model has {here.channels}")
     errors = Query(ask=b"SYST:ERR?\n", take=TAKE, wait_s=2.0)

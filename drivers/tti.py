@@ -190,9 +190,15 @@ def answer(asked: bytes, shown: Reading | Sequence[Reading], model: str | None =
     if query == "*IDN?":
         return f"THURLBY THANDAR, {model or DEFAULT}, 0, 1.00-1.00\r\n".encode()
     found = QUERY.fullmatch(query)
-    if not found or found[1] not in ("V", "I", "OP"):
+    if not found or found[1] not in ("V", "I", "OP", "OVP", "LSR"):
         return b""
     mine = [r for r in readings if r.channel == (found[2] or "1")]
+    levels = [r for r in mine if "over-voltage" in r.flags]
+    mine = [r for r in mine if r not in levels]
+    if found[1] == "LSR":
+        return f"{_model(model).trips if any('tripped' in r.flags for r in mine) else 0}\r\n".encode()
+    if found[1] == "OVP":
+        return f"VP{found[2]} {levels[0].value if levels else 'OFF'}\r\n".encode()
     if found[1] == "OP":
         return b"1\r\n" if any("on" in r.flags for r in mine) else b"0\r\n"
     unit, function = HEADS[found[1]]
@@ -212,7 +218,7 @@ def control(model: str | None = None, channel: str = "1") -> Control:
     Raises  BadFrame for a model that is not known or a channel that is not there.
     """
     this = _model(model)
-    digit = channel if channel in this.channels else ""
+    digit = "" if this.channels == ("",) and channel == "1" else channel
     if digit not in this.channels:
         raise BadFrame(f"no channel {channel}: this set has {', '.join(c or '1' for c in this.channels)}")
 

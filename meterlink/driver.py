@@ -10,7 +10,8 @@ A driver is a module with
     build    build(reading, model=None) -> bytes: the inverse of decode where the protocol allows it; the
              virtual instrument and the round-trip checks use it. For a polled instrument it gives the joined
              replies of one round.
-    answer   polled only: answer(asked, reading, model=None) -> bytes, the reply to one query
+    answer   polled only: answer(asked, reading, model=None) -> bytes, the reply to one query; of a supply with
+             `control` also to each query of that, and to its commands that are answered
     control  supplies only, where the sheet tells how: control(model=None, channel="1") -> Control, the
              commands of the injection; no polling round contains one
     FRAME    a construct description that parses and builds a frame: the readable specification and the

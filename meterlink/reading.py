@@ -57,7 +57,8 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     state       ok; over, under: outside the range; blank: no number shown, or none that can be read
                 (then with the flag "unreadable": nothing is guessed)
     flags       lower-case words: auto, hold, max, min, rel, battery, apo, lowpass, peak-max, peak-min,
-                cv, cc, on, off, setting (a supply's set value), from-mode marks a driver documents
+                cv, cc, on, off, setting (a supply's set value), over-voltage (with setting: its protection's
+                level), from-mode marks a driver documents
     display     the number and its prefixed unit as the instrument shows them ("12.34 mV", "0L")
     channel     a supply's channel or a meter's second display; None for the main display
     raw, asked  the frame's bytes, and for polled instruments the queries that brought it; filled in by

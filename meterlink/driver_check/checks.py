@@ -13,6 +13,7 @@ from typing import Any
 import msgspec
 from construct import ConstructError
 
+from meterlink.driver_check.controls import controlled
 from meterlink.driver_check.damage import flipped
 from meterlink.driver_check.play import built, converse, own_recordings, play, round_asked, same, shapes
 from meterlink.driver_check.streams import cuts, damaged, in_step, noise, speed
@@ -98,10 +99,12 @@ def _run(check: Callable[[Tried], str | None], tried: Tried) -> Result:
         return Result(name, False, str(error))
     except Exception as error:  # noqa: BLE001 - a stranger's driver may raise anything; that is the finding
         return Result(name, False, f"raised {type(error).__name__}: {error}")
-    return Result(name, None, "does not apply: " + _why(tried)) if detail is None else Result(name, True, detail)
+    return Result(name, None, "does not apply: " + _why(tried, check)) if detail is None else Result(name, True, detail)
 
 
-def _why(tried: Tried) -> str:
+def _why(tried: Tried, check: Callable[[Tried], str | None]) -> str:
+    if check is controlled:
+        return "it has no control: it is read, never switched"
     if not tried.trials:
         return f"no recording of {tried.spec.name} and nothing that build makes"
     return "a polled instrument" if tried.polled else "it has no build, or no FRAME"
@@ -287,6 +290,6 @@ def description(tried: Tried) -> str | None:
 
 
 CHECKS: tuple[Callable[[Tried], str | None], ...] = (
-    info, imports, recorded, covered, units, round_trip, description, cuts, in_step, noise, damaged, speed,
+    info, imports, recorded, covered, units, round_trip, controlled, description, cuts, in_step, noise, damaged, speed,
 )  # fmt: skip
 ONCE = (info, imports, covered)  # the same for every model

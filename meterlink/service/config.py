@@ -14,6 +14,7 @@ import msgspec
 
 from meterlink import registry, tomlfile
 from meterlink.accuracy import Profile, find_profile
+from meterlink.bench.fence import DriverFailed, called
 from meterlink.bench.injection import Ceilings
 from meterlink.control import Control
 from meterlink.errors import BadInput
@@ -176,8 +177,8 @@ def _control(spec: registry.Spec, file: tomlfile.TomlFile, at: KeyPath) -> Contr
     if spec.info.kind != "supply" or make is None:
         raise BadInput(file.problem(at, f"{spec.name} is no supply that can be switched; remove the key"))
     try:
-        control: Control = make(spec.model)
-    except BadFrame as error:
+        control: Control = called(make, spec.model)
+    except (BadFrame, DriverFailed) as error:
         raise BadInput(file.problem(at, str(error))) from error
     return control
 
