@@ -144,6 +144,22 @@ def assert_ranked(said: str) -> None:
         assert abs(float(told) - float(got)) <= 0.0011
 
 
+def test_off_that_nobody_sees_and_a_person_who_does(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The set does not obey: exit code 1 and an alarm, which the page's command ends."""
+    by_hand = "meterlink supply off --by-hand --by Ada"
+    assert f"    {by_hand}\n" in text("docs/supply.md")
+    assert run(by_hand, bench)[0] == 2  # no output is in doubt: there is nothing to say
+    bench.supply.output(True)
+    monkeypatch.setattr(bench.supply, "output", lambda on: None)
+    code, said = run("meterlink supply off", bench)
+    assert (code, "OFF COULD NOT BE CONFIRMED" in said) == (1, True)
+    assert "OFF COULD NOT BE CONFIRMED" in run("meterlink status", bench)[1] + run("meterlink supply show", bench)[1]
+    # as far as the set can say it is on still: it is the person's word that ends the alarm
+    assert run(by_hand, bench) == (0, "off by hand, says Ada: supply\n")
+    assert bench.do("status")["alarm"] is None
+    bench.supply.on = False
+
+
 def test_an_injection_that_never_began_says_so(bench: Bench) -> None:
     """The output is on already, switched on by hand: nothing is set, exit code 4."""
     bench.supply.output(True)

@@ -15,7 +15,7 @@ import pytest
 from meterlink.bench.injection import CAUTIONS, MEASURE_S, OVER, SLACK, SLACK_A, Ceilings, ClearWatch
 from meterlink.bench.ledger import STATES, WORKED_ON
 from meterlink.bench.nearest import sheet_resistance
-from meterlink.bench.off import OFF_TRIES
+from meterlink.bench.off import OFF_S, OFF_TRIES
 from meterlink.checkup import ROOM_BYTES
 from meterlink.cli.setup import MEANING
 from meterlink.folders import bench_folder
@@ -24,7 +24,9 @@ from meterlink.inputs.reports import USAGES, name_of
 from meterlink.inputs.scans import LONGEST, QUIET_S
 from meterlink.inputs.settings import PedalSettings, ScannerLine, ScannerSettings
 from meterlink.service.config import Config, Instrument, LineOverride, load
+from meterlink.service.doubt import ANSWER_S, REMIND_S
 from meterlink.service.injector import SET_UP_S
+from meterlink.service.switch import AGAIN_S
 from meterlink.settle import Rules
 from meterlink.sound import TONES, Settings
 from tests.docs.pages import blocks, text
@@ -169,7 +171,9 @@ def test_the_supplys_figures_are_the_programs() -> None:
     assert f"over-voltage protection at {OVER} times" in page
     assert f"volts above {OVER} times the order (at least {SLACK[0]} V above)" in page
     assert f"amperes above {SLACK_A} times the limit (at least {SLACK[1]} A)" in page
-    assert OFF_TRIES == 5 and "five times" in page
+    assert OFF_TRIES == 5 and f"five times or for {OFF_S:g} s" in page
+    assert f"again every {REMIND_S:g} s, and off is sent again every {AGAIN_S:g} s" in page
+    assert f"could not be confirmed within {ANSWER_S:g} s" in page
     assert f"{SET_UP_S:g} s longer than the hold" in page
     assert MEASURE_S == 0.1 and "each 0.1 s" in page
     assert (ClearWatch.CLEARED, ClearWatch.BACK, ClearWatch.LOOKS, ClearWatch.FIRST) == (0.5, 0.8, 3, 5)
