@@ -14,7 +14,7 @@ from typing import TypeVar
 from meterlink.control import Answer, Told
 from meterlink.errors import MeterlinkError, Refused
 from meterlink.framing import Query
-from meterlink.reading import BadFrame
+from meterlink.reading import BadFrame, Reading
 
 T = TypeVar("T")
 WAIT_MOST_S, PAUSE_MOST_S = 10.0, 5.0  # beyond these an injection could not be ended in time
@@ -65,6 +65,24 @@ def answered(parse: Callable[[bytes, bytes], Answer], query: Query, reply: bytes
     if type(answer.on) not in (bool, type(None)) or answer.mode not in (None, "cv", "cc"):
         raise DriverFailed("the driver failed: parse gives an output's state that is none")
     return answer
+
+
+def read(readings: object) -> list[Reading]:
+    """Readings as a driver gave them, if a journal can hold them. Raises DriverFailed."""
+    if not isinstance(readings, (list, tuple)):
+        raise DriverFailed(f"the driver failed: it gives {type(readings).__name__}, no readings")
+    for r in readings:
+        if type(r) is not Reading:
+            raise DriverFailed(f"the driver failed: it gives {type(r).__name__}, no Reading")
+        for number in (r.value, r.resolution):
+            if number is not None and not (type(number) is Decimal and number.is_finite()):
+                raise DriverFailed(f"the driver failed: a reading's number is {type(number).__name__}, or none")
+        texts = (r.function, r.unit, r.state, r.coupling or "", r.display or "", r.channel or "", *r.flags)
+        try:
+            "".join(texts).encode()
+        except (TypeError, ValueError) as error:
+            raise DriverFailed(f"the driver failed: a reading's text is none: {words(error)}") from error
+    return list(readings)
 
 
 def told(call: Callable[[Decimal], Told], value: Decimal) -> tuple[Decimal, Told]:

@@ -109,7 +109,7 @@ class Doubt:
         name, ended = item.instrument, item.ended
         switch = self._service.supervisors[name].switch
         if ended.seen:
-            if item.order is None:
+            if item.order is None or name in self._service.bench.ledger.left_on:  # its own record did not come through
                 self._service.promise((self._record(name, clean(ended.why), "service", "set"),), item.moment)
             self.alarms.pop(name, None)
             self._left(name)

@@ -16,7 +16,7 @@ from typing import Any
 import msgspec
 
 from meterlink import records
-from meterlink.bench.fence import DriverFailed, called, words
+from meterlink.bench.fence import DriverFailed, called, read, words
 from meterlink.bench.injection import Order, inject
 from meterlink.bench.off import Off, switch_off
 from meterlink.bench.steps import Ended, Given, Put, Quiet, Rest, Send, Show, Wanted
@@ -24,7 +24,7 @@ from meterlink.control import Control
 from meterlink.errors import LinkLost, MeterlinkError, Refused
 from meterlink.framing import Query
 from meterlink.link import Link
-from meterlink.reading import BadFrame, Reading
+from meterlink.reading import BadFrame
 from meterlink.registry import Spec
 from meterlink.service.clock import Clock, Moment
 
@@ -198,16 +198,13 @@ class Injector:
     def _journal(self, reply: bytes, asked: bytes) -> None:
         """What it measured goes into the journal as every reading does. A driver that fails here ends the injection."""
         try:
-            readings = called(self._spec.decode, reply, asked)
-            whole: list[Reading] = [msgspec.structs.replace(r, raw=reply, asked=asked) for r in readings]
+            readings = read(called(self._spec.decode, reply, asked))
         except (BadFrame, Refused):
             return  # the steps judge it; a reply without a reading (an acknowledgement) is no fault
         except DriverFailed as error:
             self.stop(str(error))
             return
-        except TypeError as error:  # no list of structs
-            self.stop(f"the driver failed: {words(error)}")
-            return
+        whole = [msgspec.structs.replace(r, raw=reply, asked=asked) for r in readings]
         if whole:
             # imported late: the supervisor owns this class and imports it
             from meterlink.service.supervisor import Batch

@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from meterlink.bench.fence import words
+from meterlink.bench.fence import read, words
 from meterlink.control import Control
 from meterlink.errors import LinkLost
 from meterlink.framing import Framer
@@ -205,7 +205,7 @@ class Supervisor(threading.Thread):
             moment = self._clock.now()
             if data:
                 quiet_from, held = moment.t, True
-                readings = driver.feed(data)
+                readings = read(driver.feed(data))
                 self._count(driver, before, len(data))
                 if readings:
                     self._rate(len(readings), moment.t - last)

@@ -18,6 +18,7 @@ from meterlink.bench.off import prepared
 from meterlink.errors import BadInput, CheckFailed, JournalFailed, LinkLost, MeterlinkError, Refused
 from meterlink.folders import bench_folder
 from meterlink.journal.writer import Writer
+from meterlink.reading import Reading
 from meterlink.service import doubt, injector, loop
 from meterlink.service.clock import SystemClock
 from meterlink.service.injector import Injector
@@ -151,6 +152,33 @@ def test_one_supply_seen_off_ends_no_other_ones_alarm(tmp_path: Path) -> None:
         until(lambda: [r.event for r in bench.records("good")][-1:] == ["off"], what="the other's end")
         assert "deaf: OFF COULD NOT" in bench.alarm()
         assert "good" not in bench.alarm()
+
+
+NO_READINGS: list[Any] = [
+    [Reading(function="voltage", value=Decimal("NaN"), unit="V", channel="1")],
+    [Reading(function="voltage", value=1.5, unit="V", channel="1")],  # type: ignore[arg-type]
+    [Reading(function="voltage", value=Decimal(1), unit="\ud800", channel="1")],
+    [Reading(function="voltage", value=Decimal(1), unit="V", flags=(1,), channel="1")],  # type: ignore[arg-type]
+    ["1.5 V"],
+    7,
+]
+
+
+@pytest.mark.parametrize("readings", NO_READINGS, ids=lambda r: str(r)[:60])
+def test_no_reading_of_a_driver_ends_the_service(tmp_path: Path, readings: Any) -> None:
+    """Rule 16: what no journal can hold ends with its own meter; during an injection that is off, and seen off."""
+    bad, good = Set("bad"), Set("good")
+    with bench_of(tmp_path, bad, good) as bench:
+        bench.inject("bad", hold_s=20.0)
+        until(lambda: bad.peer.on, what="the output to be on")
+        bad.gives = readings
+        until(lambda: not bad.peer.on, what="the output to be off")
+        until(lambda: bench.seen_off("bad"), what="the record")
+        assert "the driver failed" in left(bench, "bad").why
+        until(lambda: bench.call("status")["instruments"][0]["state"] == "lost", what="its end")
+        before = bench.call("status")["instruments"][1]["readings"]
+        until(lambda: bench.call("status")["instruments"][1]["readings"] > before, what="the other to go on")
+    assert bench.error is None
 
 
 # -- the start after a kill

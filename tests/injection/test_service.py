@@ -207,6 +207,20 @@ def test_a_supply_that_does_not_go_off_is_an_alarm(bench: Bench) -> None:
     until(lambda: not bench.supply.on, what="it to be tried again")
 
 
+def test_a_service_that_ends_with_the_output_on_says_so(bench: Bench) -> None:
+    """SIGTERM, and the set does not obey: exit code 1 and the words; the next start has it seen off."""
+    bench.inject()
+    bench.supply.deaf = True
+    assert bench.process is not None
+    bench.process.terminate()
+    assert bench.process.wait(20) == 1
+    assert "OFF COULD NOT BE CONFIRMED" in (bench.folders.root / "service.log").read_text()
+    bench.supply.deaf = False
+    bench.start()
+    until(lambda: not bench.supply.on, what="off to come first")
+    until(lambda: bench.call("status")["alarm"] is None, what="the alarm to end")
+
+
 def test_short_cleared_is_heard(bench: Bench) -> None:
     bench.inject()
     time.sleep(0.8)
