@@ -57,6 +57,8 @@ def since(m: Material, board: BoardView) -> Noted | None:
 
 def state(m: Material, board: BoardView) -> str:
     """Its state with the words that were given to it; not HTML yet."""
+    if not m.ledger.standing(board.events):
+        return "not counted"
     n = since(m, board)
     return ": ".join(filter(None, (m.ledger.state(board), n.record.text if n else None)))
 

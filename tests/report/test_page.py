@@ -105,6 +105,7 @@ def test_a_withdrawn_board_is_not_counted_but_told() -> None:
     assert "1 board counted" in page_.words
     told_ = page_.words[page_.words.index("Not counted") :]
     assert "GC-99" in told_ and "misread" in told_ and "received" in page_.struck
+    assert "GC-99 not counted" in " ".join(told_.split())
 
 
 def test_what_was_injected_is_told(shown: Page) -> None:

@@ -12,8 +12,14 @@ from typing import Any
 import pytest
 
 from meterlink import records
+from meterlink.bench.events import Effect
 from meterlink.errors import Refused
+from meterlink.folders import bench_folder
+from meterlink.link.opening import open_link
 from meterlink.service import neighbours as room
+from meterlink.service import wire
+from meterlink.service.config import load
+from meterlink.service.loop import Service
 from meterlink.service.neighbours import LONGEST_WAIT_S, Neighbours
 from tests.journal_reader.generate import Maker
 from tests.service.conftest import Running, bench_at, until
@@ -235,3 +241,41 @@ def test_the_service_leaves_its_neighbour_as_it_is(bench: Running, tmp_path: Pat
         bench.call("board state", state="handed on")
         assert second.call("board take", board="GC-01", count_in=True)["ok"]  # at once
         assert second.stop() == 0
+
+
+def test_what_was_taken_before_all_was_read_is_said_and_told_later(
+    two: Maker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the service's socket: the board is taken with a word; when the neighbour turns out to have it, it is heard."""
+    gate = threading.Event()
+    real = room.Follower
+
+    class Slow(real):  # type: ignore[valid-type, misc]
+        def look(self) -> Iterator[list[bytes]]:
+            gate.wait(30)
+            yield from super().look()
+
+    monkeypatch.setattr(room, "Follower", Slow)
+    folders = bench_folder(tmp_path / "bench")
+    folders.root.mkdir()
+    folders.config.write_text(f'neighbours = ["{two.folder}"]\n')
+    heard: list[Effect] = []
+    service = Service(load(folders.config, folders), folders, open_link, heard.append)
+    loop = threading.Thread(target=service.run)
+    loop.start()
+    try:
+        until(folders.socket.exists, what="the socket")
+        wire.call(folders.socket, "job open", job="GC-2611")
+        began = time.monotonic()
+        reply = wire.call(folders.socket, "board take", board="GC-01", count_in=True)
+        assert time.monotonic() - began < 1.0
+        assert "still being read" in reply["text"][-1]
+        gate.set()
+        until(lambda: any("is on bench two" in e.text and e.sound == "refused" for e in heard), what="the word")
+        assert "still being read" not in str(
+            wire.call(folders.socket, "board take", board="GC-03", count_in=True)["text"]
+        )
+    finally:
+        gate.set()
+        service.stop("the test ends")
+        loop.join(20)
