@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from meterlink import records
 from meterlink.bench.desk import mark
 from meterlink.bench.events import Effect
+from meterlink.bench.fence import clean
 from meterlink.bench.injection import CAUTIONS, CONFIRMED, NUMBERS_BELOW, ClearWatch, Order, checked
 from meterlink.errors import BadInput, Refused
 from meterlink.reading import Reading
@@ -94,7 +95,8 @@ class BenchSupply:
             said = self.doubt.by_hand(fields.get("instrument"), self._by(fields), moment)
             ask.reply({"ok": True, "records": [], **said})
             return
-        self.doubt.off(f"the {mark('source', str(fields.get('source', 'command')))}", ask.reply, moment)
+        why = clean(f"the {fields.get('source') or 'command'}")  # however it is asked for: off is never refused
+        self.doubt.off(why, ask.reply, moment)
 
     def stop(self, why: str) -> bool:
         """End an injection that is under way, if there is one."""

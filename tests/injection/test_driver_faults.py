@@ -154,6 +154,16 @@ def test_one_supply_seen_off_ends_no_other_ones_alarm(tmp_path: Path) -> None:
         assert "good" not in bench.alarm()
 
 
+@pytest.mark.parametrize("source", ["a\nb", "\ud800", "", 7, None, ["x"]])
+def test_off_is_never_refused_for_how_it_was_asked(tmp_path: Path, source: Any) -> None:
+    one = Set("supply")
+    with bench_of(tmp_path, one) as bench:
+        bench.inject("supply", hold_s=20.0)
+        until(lambda: one.peer.on, what="the output to be on")
+        assert bench.call("supply off", source=source)["off"] == ["supply"]
+        assert not one.peer.on
+
+
 NO_READINGS: list[Any] = [
     [Reading(function="voltage", value=Decimal("NaN"), unit="V", channel="1")],
     [Reading(function="voltage", value=1.5, unit="V", channel="1")],  # type: ignore[arg-type]
