@@ -17,7 +17,7 @@ import msgspec
 from meterlink.bench.fence import DriverFailed, answered, called
 from meterlink.bench.injection import Order, inject
 from meterlink.bench.off import prepared
-from meterlink.bench.steps import Ended, Given, Put, Rest, Send, Show
+from meterlink.bench.steps import Ended, Given, Put, Quiet, Rest, Send, Show
 from meterlink.control import Control, Setting
 from meterlink.driver_check.tried import SEED, Failed, Tried
 from meterlink.errors import Refused
@@ -135,7 +135,7 @@ def injected(mirror: Mirror) -> tuple[Ended, list[Show]]:
                 t += seconds
             case Show():
                 shown.append(wanted)
-            case Put():
+            case Put() | Quiet():
                 t += 0.001
         given = Given(t, reply)
     raise Failed(f"an injection of {ORDER.hold_s:g} s does not end")

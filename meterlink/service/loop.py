@@ -309,12 +309,12 @@ class Service:
 
     def _act(self, do: str, fields: dict[str, Any], now: Moment) -> dict[str, Any]:
         """A request that is recorded, or that switches the supply."""
+        source = fields.get("source", "command")
+        if do in ("keep", "back", "next") and self.supply.stop(f"the {source}"):  # before all else: it stops
+            return {"text": ["the supply is being switched off"], "records": []}
         same_board(fields, self.bench.context.board)
         if do.startswith("supply "):
             return {"text": [], "records": [], **self.supply.request(do, fields, now)}
-        source = fields.get("source", "command")
-        if do in ("keep", "back", "next") and self.supply.stop(f"the {source}"):
-            return {"text": ["the supply is being switched off"], "records": []}
         outcome, seqs = self._event(self._requests.event(fields, now), now)
         return {
             "text": [e.text for e in outcome.effects],

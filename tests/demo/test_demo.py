@@ -80,9 +80,9 @@ def test_every_keep_is_at_its_board_and_point(demo: Any) -> None:
         for point in measured:
             meant = case.shows(point).value
             kept = first[point]
-            near = (
-                None if meant is None else pytest.approx(meant, abs=3.5 * kept.resolution)
-            )  # its noise is 3 counts; a half keeps clear of the edge
+            # 3 counts are what settling may leave of a charge-up, 1 is the display's noise; half a count more keeps
+            # clear of the edge
+            near = None if meant is None else pytest.approx(meant, abs=4.5 * kept.resolution)
             assert kept.value == near, point
             n += 1
         if case.repair:

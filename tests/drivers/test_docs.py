@@ -114,8 +114,11 @@ def test_the_new_driver_runs_live(outputs: dict[str, str], tmp_path: Path) -> No
         with subprocess.Popen(service, cwd=ROOT, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as live:
             try:
                 deadline = time.monotonic() + 30
+                while run("job", "open", "TRIAL").returncode and time.monotonic() < deadline:
+                    pass  # the service is starting
+                assert run("board", "take", "T-1", "--count-in").returncode == 0
                 while (kept := run("keep")).returncode and time.monotonic() < deadline:
-                    pass  # the service is starting, or no reading has come yet
+                    pass  # no reading has come yet
                 assert re.search(r"-5(\.0+)? V", kept.stdout), kept
                 status = run("status").stdout
                 assert "mymeter" in status
