@@ -13,11 +13,15 @@ Source: Abramowitz and Stegun 3.9.7, Aitken's delta-squared process (from memory
 from __future__ import annotations
 
 import math
+from operator import sub
 
 LONGEST = 256  # readings remembered: the slowest charge-up at the fastest meter, and to spare
 NOISIEST = 6.0  # counts that two readings at rest do not differ by: 3 counts of noise, either way
 JUMP = 3.0  # a step this many times the last ones begins a new approach: no approach speeds up
 STOP = 60.0  # counts of a step after which one of noise tells that nothing moves any more
+SILENCE_S = 3.0  # tells nothing of the rate
+RATE_OVER = 17  # readings that tell it
+LATE = 0.75  # of the period: a reading that comes so soon after another tells that the other was late
 MISSING = 6  # readings put in at most where some are missing
 NOISE_OVER = 20  # second differences that tell the noise, at most
 MOST_NOISE = 1.3  # counts of standard deviation that a noise within 3 counts either way has at most
@@ -44,25 +48,52 @@ def aitken(x0: float, x1: float, x2: float) -> float:
     return x2 + d2 * d2 / (d1 - d2)
 
 
+def _between(a: float, b: float, n: int) -> list[float]:
+    """n values between two, evenly spaced."""
+    return [a + (b - a) * (i + 1) / (n + 1) for i in range(n)]
+
+
 class Approach:
     """The readings since the value last jumped, evenly spaced in time."""
 
     def __init__(self) -> None:
         self._x: list[float] = []
         self._t = 0.0
-        self._period = math.inf
+        self._gap = 0  # readings that did not come before the last one: lost, or still to come
+        self._times: list[float] = []  # of the meter's latest readings, whatever they showed
         self._again = False
 
     def clear(self) -> None:
         """What comes next has nothing to do with what was."""
         self._x.clear()
-        self._period = math.inf
+        self._gap = 0
         self._again = False
 
-    def take(self, x: float, count: float, t: float) -> None:
-        """The next reading and its time; count is one count of its display, in the unit of x.
+    def heard(self, t: float) -> None:
+        """A reading of the meter came, whatever it shows: its rate is known by all of them."""
+        times = self._times
+        if times and t - times[-1] > SILENCE_S:
+            times.clear()
+        if len(times) >= RATE_OVER:
+            del times[0]
+        times.append(t)
 
-        Readings that are missing (skipped, or an overload while the range changed) are put in on a straight line.
+    def _period(self) -> float:
+        """Seconds between two readings: the middle one of the latest steps, for some readings may be lost; their mean
+        where most of them came at once, late."""
+        times = self._times
+        if len(times) < 3:
+            return math.inf
+        steps = sorted(map(sub, times[1:], times))
+        middle, mean = steps[len(steps) // 2], (times[-1] - times[0]) / len(steps)
+        return max(middle if middle > mean / 2 else mean, 1e-3)
+
+    def take(self, x: float, count: float, t: float) -> None:
+        """The next reading and its time, which `heard` has; count is one count of its display, in the unit of x.
+
+        Readings that are missing (lost, or an overload while the range changed) are put in on a straight line; after
+        a silence only when the next reading has come in its time. Where the machine or the line was busy they come
+        all at once, and stand as they come.
         """
         xs = self._x
         if xs:
@@ -75,6 +106,7 @@ class Approach:
             else:
                 if self._stopped(x, count):
                     del xs[:-1]
+                    self._gap = 0
                 self._fill(x, t)
         if len(xs) >= LONGEST:
             del xs[: LONGEST // 2]
@@ -97,15 +129,17 @@ class Approach:
         return len(xs) > 2 and abs(x - xs[-1]) <= NOISIEST * count and abs(xs[-1] - xs[-2]) > STOP * count
 
     def _fill(self, x: float, t: float) -> None:
-        step = t - self._t
-        if step < 0.7 * self._period:
-            self._period = max(step, 1e-3)
+        step, period, xs, times = t - self._t, self._period(), self._x, self._times
+        if self._gap and step >= LATE * period:
+            xs[-1:] = [*_between(xs[-2], xs[-1], self._gap), xs[-1]]
+        self._gap = 0
+        if step < 1.5 * period:
             return
-        missing = min(round(step / self._period) - 1, MISSING)
-        if missing <= 0:
-            return
-        last = self._x[-1]
-        self._x += [last + (x - last) * (i + 1) / (missing + 1) for i in range(missing)]
+        missing = min(round(step / period) - 1, MISSING)
+        if times[-1] - times[-2] < 1.5 * period:
+            xs += _between(xs[-1], x, missing)
+        else:
+            self._gap = missing
 
     def ahead(self, count: float) -> float | None:
         """How far the value may still go, as the worst limit that the noise leaves open.

@@ -183,6 +183,7 @@ class Settle:
         function = reading.function
         if reading.channel is not None or "setting" in reading.flags:
             return []
+        self._approach.heard(t)
         if reading.state == "blank":
             return []
         if function not in HANDS_FREE or (reading.flags and self._not_live(reading)):

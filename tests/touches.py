@@ -19,7 +19,8 @@ What the figures mean here:
   (A slide during which an autoranging meter shows two overloads and more is a lift by the specification's word:
   nothing on the display differs.)
 - decision time: the mean of a session; the median of three sessions of the slowest kind.
-The kind "recharge" is beside the figures: it shows a limit (docs/settling.md), and no line of the specification.
+The kinds "recharge", "untold" and "late" are beside the figures: they show limits (docs/settling.md), and are no line
+of the specification.
 """
 
 from __future__ import annotations

@@ -42,6 +42,7 @@ TEXTS: dict[str, Callable[[str, int], str | None]] = {  # how a meter's driver w
 BESIDE = (
     "recharge",  # a charge-up of which only the end is seen: up to 95 % was left from an earlier touch
     "untold",  # mixed, and the driver tells no resolution
+    "late",  # charge, on a machine so busy that one reading in twenty is fetched late, and with it all that waited
 )
 
 
@@ -181,10 +182,10 @@ def session(kind: str, seed: str, touches: int, text: str | None = None) -> tupl
     text   one of TEXTS: how the display is written; by chance when it is not given.
     """
     rng = random.Random(seed)
-    probe, repeats, skips = meter(kind, rng)
+    probe, repeats, skips = meter("charge" if kind == "late" else kind, rng)
     now, plan, done = 3.0, [], []
     for _ in range(touches):
-        of = rng.choice([k for k in KINDS if k not in MIXED]) if kind in MIXED else kind
+        of = rng.choice([k for k in KINDS if k not in MIXED]) if kind in MIXED else "charge" if kind == "late" else kind
         if of == ("open" if probe.function == "voltage" else "zero-volts"):
             of = "mixed"
         touch, hands = act(of, probe, rng, now)
@@ -199,7 +200,20 @@ def session(kind: str, seed: str, touches: int, text: str | None = None) -> tupl
         told = None if kind == "untold" else s.reading.resolution
         reading = msgspec.structs.replace(s.reading, display=write(s.reading.display or "", n), resolution=told)
         samples[n] = msgspec.structs.replace(s, reading=reading)
+    if kind == "late":
+        samples = _fetched_late(samples, rng)
     return done, samples
+
+
+def _fetched_late(samples: list[Sample], rng: random.Random) -> list[Sample]:
+    """The same readings, some of which wait up to 0.8 s for the next look and come with what came meanwhile."""
+    until = 0.0
+    out = []
+    for s in samples:
+        if s.t > until and rng.random() < 0.05:
+            until = s.t + rng.uniform(0.1, 0.8)
+        out.append(msgspec.structs.replace(s, t=max(s.t, until)))
+    return out
 
 
 def _readings(

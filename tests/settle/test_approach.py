@@ -45,6 +45,7 @@ def climb(n: int, tau: float, final: float, noise: float, seed: int = 1) -> Appr
     rng, approach = random.Random(seed), Approach()
     for k in range(n):
         x = final * (1 - math.exp(-0.1 * k / tau)) + (rng.random() - rng.random()) * noise
+        approach.heard(0.1 * k)
         approach.take(round(x), 1.0, 0.1 * k)
     return approach
 
@@ -69,6 +70,7 @@ def test_noise_alone_is_no_motion() -> None:
 def test_a_ramp_has_no_end() -> None:
     approach = Approach()
     for k in range(20):
+        approach.heard(0.3 * k)
         approach.take(50.0 * k, 1.0, 0.3 * k)
     assert approach.ahead(1.0) == math.inf
 
@@ -78,14 +80,27 @@ def test_missing_readings_are_filled_in() -> None:
     whole, holed = Approach(), Approach()
     for k in range(40):
         x = 10_000 * (1 - math.exp(-k / 10))
+        whole.heard(0.1 * k)
         whole.take(x, 1.0, 0.1 * k)
         if k % 4 != 3:
+            holed.heard(0.1 * k)
             holed.take(x, 1.0, 0.1 * k)
     a, b = whole.ahead(1.0), holed.ahead(1.0)
     assert a is not None
     assert b is not None
     assert a == pytest.approx(10_000, rel=2e-3)
     assert b == pytest.approx(a, rel=2e-3)
+
+
+def test_readings_that_were_fetched_late_were_not_lost() -> None:
+    """The same climb, of which readings 20 to 25 come at once at 25: the same end once they are there."""
+    on_time, late = Approach(), Approach()
+    for k in range(40):
+        x = 10_000 * (1 - math.exp(-k / 10))
+        for approach, t in ((on_time, 0.1 * k), (late, 0.1 * (25 if 20 <= k < 25 else k))):
+            approach.heard(t)
+            approach.take(x, 1.0, t)
+    assert late.ahead(1.0) == on_time.ahead(1.0)
 
 
 def test_a_jump_begins_anew() -> None:

@@ -18,8 +18,12 @@ def test_figures_over_some_touches() -> None:
     assert all(t.touches >= 80 for t in tallies.values())
     assert all(t.due for kind, t in tallies.items() if kind not in ("zero-volts", "open"))
     untold = tallies["untold"]
-    assert (untold.stray, untold.off) == (0, 0)
+    assert untold.stray == 0
+    assert untold.off <= 0.02 * untold.kept
     assert untold.kept_due >= 0.98 * untold.due
+    late = tallies["late"]
+    assert late.stray == 0
+    assert late.off <= 0.05 * late.kept  # nearly half, where a gap is taken for lost readings at once
 
 
 @pytest.mark.full
