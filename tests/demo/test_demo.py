@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import time
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -78,12 +79,14 @@ def test_every_keep_is_at_its_board_and_point(demo: Any) -> None:
         measured = points - (set() if case.powered else {"+3V3 on"})
         assert measured <= first.keys()
         for point in measured:
-            meant = case.shows(point).value
-            kept = first[point]
-            # 3 counts are what settling may leave of a charge-up, 1 is the display's noise; half a count more keeps
-            # clear of the edge
-            near = None if meant is None else pytest.approx(meant, abs=4.5 * kept.resolution)
-            assert kept.value == near, point
+            meant, kept = case.shows(point), first[point]
+            # The meter's noise is 3 counts. A point that charges may be kept too early where the machine is busy
+            # (docs/settling.md), by far less than what two points differ by: 15 counts and more.
+            counts = 3 if meant.charge_s == 0 else 7
+            assert (kept.value is None) == (meant.value is None), point
+            if meant.value is not None:
+                off = abs(Decimal(str(kept.value)) - Decimal(str(meant.value)))
+                assert off <= counts * Decimal(str(kept.resolution)), (point, kept.value)
             n += 1
         if case.repair:
             for point in case.repair.again:

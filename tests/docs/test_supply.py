@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from decimal import Decimal
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -29,11 +30,21 @@ SHORTED, HEALTHY = Load(rail_ohm=Decimal("0.7")), Load(rail_ohm=Decimal(268))
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+def running_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     with running(bench_folder(tmp_path_factory.mktemp("supply")), 40.0, lambda _: None) as bench:
-        bench.do("job open", job="GC-2611", sheet=str(SHEET))
-        bench.do("board take", board="GC-04", count_in=True)
         yield bench
+
+
+JOBS = count(2611)
+
+
+@pytest.fixture
+def bench(running_bench: Bench) -> Bench:
+    """The bench with a job of the test's own: what another test confirmed or measured is not of its board."""
+    running_bench.do("job open", job=f"GC-{next(JOBS)}", sheet=str(SHEET))
+    running_bench.do("board take", board="GC-04", count_in=True)
+    running_bench.supply.load = HEALTHY
+    return running_bench
 
 
 def start(line: str, bench: Bench) -> subprocess.Popen[str]:
