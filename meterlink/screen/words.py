@@ -36,7 +36,7 @@ EFFECTS: dict[str, tuple[str, str, str]] = {
     "moved": ("~", "MOVED", "doubt"),
     "stepped": ("»", "STEP", "plain"),
     "sheet-done": ("√", "DONE", "good"),
-    "passed-over": ("?", "PASSED", "doubt"),
+    "passed-over": ("«", "PASSED", "doubt"),
     "taken-back": ("«", "BACK", "doubt"),
     "confirm": ("?", "CONFIRM", "doubt"),
     "alarm": ("!!", "ALARM", "bad"),

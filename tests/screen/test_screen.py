@@ -228,7 +228,7 @@ def test_long_names_are_whole_at_80_by_24() -> None:
         async with screen(told, *AT_3V3[1:]) as bench:
             words = " ".join(bench.text.replace("│", " ").split())
             assert "…" not in bench.text and bench.text.count(point) == 2
-            assert job in bench.text and board in bench.text and "by Mira" in words and "ok 600 mV" in words
+            assert job in bench.text and board in bench.text and "by Mira" in words and "ok 0.6 V" in words
             await bench.press("p", *"valve")
             assert point in bench.text and "…" not in bench.text
 
