@@ -155,7 +155,7 @@ class Points(Pane):
     """The sheet's points in their order, each with a mark and a word: done, left out, still to do, the next."""
 
     def lines(self, view: View, t: float) -> list[Text]:
-        self.display = bool(view.attached and view.state.get("points")) and self.app.size.width >= WIDE
+        self.display = bool(words.points(view)) and self.app.size.width >= WIDE
         return point_lines(self, view, self.size.height) if self.display else []
 
 

@@ -169,7 +169,7 @@ MOMENTS: dict[str, tuple[Message, ...]] = {
         {"event": "effect", "sound": "ok", "text": "U8 ok"},
     ),
     "no-board": (
-        state(None, [], board_state=None, undo=None, points=[], pending=[]) | {"context": {"job": JOB, "board": None}},
+        state(None, [], board_state=None, undo=None, pending=[]) | {"context": {"job": JOB, "board": None}},
         reading("diode", 0.5223, "V", "0.5223 V", 1.0),
         {"event": "effect", "sound": "no-board", "text": "nothing is kept: no board is on the bench"},
     ),

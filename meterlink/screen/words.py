@@ -157,6 +157,8 @@ class PointState(NamedTuple):
 def points(view: View) -> list[PointState]:
     """The sheet's points in its order: done with what verdict, left out, the next one, passed over, or still to do."""
     state, now = view.state, view.context.get("point")
+    if not view.context.get("board"):
+        return []
     pending, out = state.get("pending"), state.get("left_out") or []
     verdicts = dict(state.get("verdicts") or {})
     for k in reversed(state.get("keeps") or []) if "verdicts" not in state else ():
@@ -183,7 +185,7 @@ def points(view: View) -> list[PointState]:
 def progress(view: View) -> str:
     """How far the sheet is, in a few words; with all done what it came to."""
     state = view.state
-    if "pending" not in state or not state.get("points"):
+    if "pending" not in state or not state.get("points") or not view.context.get("board"):
         return ""
     if not state["pending"]:
         return "done: " + ", ".join(f"{n} {word}" for word, n in (state.get("sheet_counts") or {}).items() if n)

@@ -212,7 +212,7 @@ def test_without_a_board_the_screen_says_what_to_do(key: str) -> None:
 
     async def test() -> None:
         async with screen(told) as bench:
-            assert "NO BOARD is on the bench" in bench.text
+            assert "NO BOARD is on the bench" in bench.text and "done:" not in bench.text
             await bench.press(key)
             await bench.until(lambda: bench.service.asked)
             ((do, fields),) = bench.service.asked

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from meterlink import records
+from meterlink.journal.reader import entries as journal_entries
 from tests.screen.terminal import Terminal, tmux
 from tests.service.conftest import Running, bench_at, until
 
@@ -68,3 +70,39 @@ def test_without_a_terminal_it_says_so_in_one_line() -> None:
     done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=30, check=False)
     assert done.returncode == 2 and not done.stdout
     assert done.stderr.startswith("meterlink: the screen needs a terminal") and done.stderr.count("\n") == 1
+
+
+@tmux
+def test_a_day_by_scanner_and_keys_stands_in_the_journal(bench: Running, tmp_path: Path) -> None:
+    """Scan a board that is known and one that is not, find, undo, change hands: keys in, journal and screen out."""
+    command = (sys.executable, "-m", "meterlink", "screen", "--dir", str(bench.folders.root))
+    terminal = Terminal(tmp_path / "tmux", 80, 24, *command)
+    try:
+        terminal.shows("NO BOARD is on the bench")
+        terminal.at_once("gc-01\r")
+        terminal.shows("board GC-01")
+        terminal.at_once("sn-3\r")
+        terminal.shows("count it in to GC-2611")
+        assert bench.call("status")["context"]["board"] == "GC-01"
+        terminal.keys("n")
+        until(lambda: "count it in" not in terminal.text, what="the offer to be left")
+        terminal.keys("h")
+        terminal.shows("Who is at the bench?")
+        terminal.at_once("Mira\r")
+        terminal.shows("by Mira")
+        terminal.keys("f")
+        terminal.shows("GC-01: what was found or done?")
+        terminal.at_once("replaced\rC412\r100 nF\r")
+        terminal.shows("after")
+        terminal.shows("u takes back")
+        terminal.keys("u")
+        terminal.shows("BACK")
+        until(lambda: bench.call("status")["context"]["stage"] == "before", what="the stage to be set back")
+        entries = [entry.record for entry in journal_entries(bench.folders.journal, readings=False)]
+        assert [r.board for r in entries if isinstance(r, records.Board)][-1] == "GC-01", "sn-3 made no board"
+        (found,) = [r for r in entries if isinstance(r, records.Finding)]
+        assert (found.what, found.part, found.by) == ("replaced", "C412", "Mira")
+        assert any(isinstance(r, records.Void) for r in entries)
+        assert any(isinstance(r, records.Context) and r.source == "scanner" for r in entries)
+    finally:
+        terminal.end()
