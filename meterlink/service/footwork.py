@@ -8,7 +8,7 @@ from meterlink.inputs.machine import Clash, Pedal
 from meterlink.inputs.settings import PedalSettings
 from meterlink.inputs.switches import Switches
 from meterlink.service.clock import Clock
-from meterlink.service.input_messages import InputMessage, InputRefused, Pressed
+from meterlink.service.input_messages import FootDown, InputMessage, InputRefused, Pressed
 from meterlink.service.input_supervisor import InputSupervisor
 
 LOOK_S = 0.01
@@ -34,6 +34,8 @@ class Footwork(InputSupervisor[Switches]):
     def look(self, device: Switches) -> None:
         changes = device.changes(LOOK_S)
         now = self._clock.now()
+        if any(down and name in self._settings.switches for name, down in changes):
+            self._put(FootDown(now))
         out = [one for name, down in changes for one in self._pedal.change(name, down, now.t)]
         for one in [*out, *self._pedal.passed(now.t)]:
             if isinstance(one, Clash):

@@ -12,6 +12,16 @@ from meterlink.service.clock import Moment
 InputName = Literal["pedal", "scanner"]
 
 
+class FootDown(msgspec.Struct, frozen=True):
+    """A switch of the pedal that means something was closed: sent at the first contact, before any gesture is known.
+
+    What must not wait for the gesture (switching a supply off) is done then; the action of that press, which comes with
+    its Pressed up to a second later or with an InputRefused, then counts for nothing.
+    """
+
+    moment: Moment
+
+
 class Pressed(msgspec.Struct, frozen=True):
     """The pedal asks for an action."""
 
@@ -46,4 +56,4 @@ class InputRefused(msgspec.Struct, frozen=True):
     moment: Moment
 
 
-InputMessage = Pressed | Scanned | InputChanged | InputRefused
+InputMessage = FootDown | Pressed | Scanned | InputChanged | InputRefused

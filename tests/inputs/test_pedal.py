@@ -21,7 +21,7 @@ from meterlink.inputs.settings import PedalSettings
 from meterlink.inputs.switches import Contacts, Keyboard
 from meterlink.service.clock import SystemClock
 from meterlink.service.footwork import Footwork
-from meterlink.service.input_messages import InputChanged, Pressed
+from meterlink.service.input_messages import FootDown, InputChanged, Pressed
 from tests.inputs.rigs import TerminalServer
 from tests.link.simulated_bus import SimulatedBus
 from tests.link.usb_devices import HidDevice
@@ -260,9 +260,10 @@ def test_a_keyboard_pedal_on_the_simulated_bus() -> None:
     assert device.protocol == 0 and not device.kernel_driver  # boot protocol; nobody else gets its keystrokes
     device.report(bytes.fromhex("0000050000000000"))
     device.report(bytes(8))
-    until(lambda: len(out) == 2)
+    until(lambda: len(out) == 3)
     assert isinstance(out[0], InputChanged) and out[0].state == "open"
-    assert isinstance(out[1], Pressed) and out[1].action == "keep"
+    assert isinstance(out[1], FootDown)
+    assert isinstance(out[2], Pressed) and out[2].action == "keep"
     device.report(bytes.fromhex("0000050000000000"))
     device.unplug()
     until(lambda: footwork.state == "lost")

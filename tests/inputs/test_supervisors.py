@@ -18,7 +18,7 @@ from meterlink.inputs.switches import BootReports
 from meterlink.service import input_supervisor
 from meterlink.service.clock import SystemClock
 from meterlink.service.footwork import Footwork
-from meterlink.service.input_messages import InputChanged, InputRefused, Pressed, Scanned
+from meterlink.service.input_messages import FootDown, InputChanged, InputRefused, Pressed, Scanned
 from meterlink.service.input_supervisor import InputSupervisor
 from meterlink.service.scanning import Scanning
 from tests.inputs.keyboards import KeyboardDevice, typed
@@ -149,9 +149,20 @@ def test_a_press_and_a_clash(running: list[InputSupervisor[Any]]) -> None:
     thread = Footwork(pedal, messages.append, SystemClock(), lambda: Device(list(script)))
     running.append(thread)
     thread.start()
-    until(lambda: len(messages) >= 3, what="a press and a clash")
-    assert [type(m) for m in messages] == [InputChanged, Pressed, InputRefused]
-    assert messages[1].action == "keep" and "a and b" in messages[2].why
+    until(lambda: len(messages) >= 5, what="a press and a clash")
+    assert [type(m) for m in messages] == [InputChanged, FootDown, Pressed, FootDown, InputRefused]
+    assert messages[2].action == "keep" and "a and b" in messages[4].why
+
+
+def test_a_press_is_sent_at_its_first_contact(running: list[InputSupervisor[Any]]) -> None:
+    """A supply is switched off by it, which does not wait for the release and for a second tap."""
+    messages: list[Any] = []
+    device = Device([[("RI", True)], [("CTS", True)]])  # RI is bound to nothing
+    thread = Footwork(PEDAL, messages.append, SystemClock(), lambda: device)
+    running.append(thread)
+    thread.start()
+    until(lambda: len(messages) == 2, what="the contact")
+    assert isinstance(messages[1], FootDown) and not device.script
 
 
 def test_scans_in_pieces_and_one_that_breaks_off(running: list[InputSupervisor[Any]]) -> None:
