@@ -2,8 +2,8 @@
 
     python -m tests.inputs.bus_service PORT DEVICES ARGUMENTS
 
-DEVICES is JSON, {"name": [vendor, product]}; all are keyboards. The test commands them over a connection that this
-process makes to PORT on loopback: (name, method, arguments) in, what the method gave out.
+DEVICES is JSON, [plugged in, {"name": [vendor, product]}]; all are keyboards. The test commands them over a connection
+that this process makes to PORT on loopback: (name, method, arguments) in, what the method gave out.
 """
 
 from __future__ import annotations
@@ -33,10 +33,17 @@ def obey(connection: Connection, devices: dict[str, KeyboardDevice]) -> None:
 
 if __name__ == "__main__":
     _, port, named, *words = sys.argv
-    devices = {n: KeyboardDevice(v, p, i + 1) for i, (n, (v, p)) in enumerate(json.loads(named).items())}
+    plugged, ids = json.loads(named)
+    devices = {n: KeyboardDevice(v, p, i + 1) for i, (n, (v, p)) in enumerate(ids.items())}
+    for device in devices.values():
+        device.there = plugged
     bus = SimulatedBus(*devices.values())
     usb.backend.libusb1.get_backend = lambda *_, **__: bus
     connection = Client(("127.0.0.1", int(port)), authkey=KEY)
     threading.Thread(target=obey, args=(connection, devices), daemon=True).start()
     sys.argv = ["meterlink", *words]
-    main()
+    try:
+        main()
+    finally:
+        for name, device in devices.items():
+            sys.stderr.write(f"{name}: {'given back' if device.kernel_driver else 'still taken'}\n")

@@ -16,7 +16,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection, Listener
 from pathlib import Path
@@ -32,20 +32,37 @@ from meterlink.journal.reader import entries
 from meterlink.virtual.handheld import Handheld
 from meterlink.virtual.terminal import VirtualTerminal
 from tests.inputs.bus_service import KEY
+from tests.inputs.keyboards import UP, USAGE, down
 from tests.service.conftest import Service, until
 
 ROOT = Path(__file__).parents[2]
 TAP_S = 0.08  # how long a foot is down in a tap: longer than a bounce, shorter than a long press
+Act = Callable[[], object]
+B = down(*USAGE["b"])
+CONTACT = """
+[pedal]
+kind = "contact"
+port = "{port}"
+switches = {{ CTS = "gestures" }}
+timing = {{ double_s = 0.4, long_s = 1.2 }} # this machine does other work too
+"""
+KEYBOARD = """
+[pedal]
+kind = "keyboard"
+port = "05F3:00FF"
+switches = { b = "gestures" }
+timing = { double_s = 0.4, long_s = 1.2 }
+"""
+APART_S = 0.6  # a foot that is up for longer than double_s: the next press is a gesture of its own
 HEAD = """
 bench = "test bench"
 operator = "demo"
 [keep]
-span_s = 0.05
+span_s = {span_s}
 slip_s = 0.05
 [instruments.handheld]
 driver = "fs9721"
 port = "{port}"
-hands_free = {hands_free}
 """
 
 
@@ -115,17 +132,6 @@ class TerminalServer:
     def release(self, name: str) -> None:
         self._set(self.line.closed - {name})
 
-    def tap(self, name: str = "CTS", held_s: float = TAP_S) -> None:
-        """A foot's press of this length."""
-        self.press(name)
-        time.sleep(held_s)
-        self.release(name)
-
-    def double_tap(self, name: str = "CTS") -> None:
-        self.tap(name)
-        time.sleep(TAP_S)
-        self.tap(name)
-
     def _set(self, closed: set[str]) -> None:
         with self._lock:
             self.line.closed = closed
@@ -169,10 +175,13 @@ class TerminalServer:
 class WholeBench(Service):
     """A service process with a virtual handheld, a player that writes down what it is given, and perhaps keyboards."""
 
-    def __init__(self, folders: Folders, handheld: Handheld, keyboards: dict[str, tuple[int, int]]) -> None:
+    def __init__(
+        self, folders: Folders, handheld: Handheld, keyboards: dict[str, tuple[int, int]], plugged: bool
+    ) -> None:
         super().__init__(folders)
         self.handheld = handheld
         self.keyboards = keyboards
+        self.plugged = plugged
         self._sounds = folders.root / "played"
         self._listener = Listener(("127.0.0.1", 0), authkey=KEY) if keyboards else None
         self._bus: Connection | None = None
@@ -187,7 +196,7 @@ class WholeBench(Service):
         way = ["meterlink"]
         if self._listener:
             port = self._listener.address[1]
-            way = ["tests.inputs.bus_service", str(port), json.dumps(self.keyboards)]
+            way = ["tests.inputs.bus_service", str(port), json.dumps([self.plugged, self.keyboards])]
         with (self.folders.root / "service.log").open("ab") as log:
             self.process = subprocess.Popen(
                 [sys.executable, "-m", *way, "run", "--dir", str(self.folders.root)],
@@ -248,9 +257,71 @@ class WholeBench(Service):
         contexts: list[records.Context] = self.journal("context")
         return (contexts[-1].board, contexts[-1].point) if contexts else (None, None)
 
-    def shows(self, condition: Any, what: str) -> Any:
-        """Wait until the journal, or what the condition looks at, says so."""
-        return until(condition, what=what)
+    def input_state(self, name: str) -> str:
+        """What the service says of its pedal or scanner."""
+        return str(self.call("status")["inputs"][name]["state"])
+
+    def wait_open(self, name: str) -> None:
+        until(lambda: self.input_state(name) == "open", what=f"the {name} to be open")
+
+    def touch(self, value: float) -> None:
+        """Land on a node, and wait until the meter shows it."""
+        mark = self.ear.heard
+        self.handheld.touch(value)
+        self.ear.wait(
+            lambda m: m["event"] == "reading" and m["value"] is not None and abs(m["value"] - value) < 0.005,
+            mark,
+            what=f"the meter to show {value}",
+        )
+
+
+class Pedal:
+    """One switch in the test's hand, on gestures."""
+
+    def __init__(self, bench: WholeBench, press: Act, release: Act, unplug: Act, plug: Act) -> None:
+        self.bench, self.press, self.release, self.unplug, self.plug = bench, press, release, unplug, plug
+
+    def tap(self) -> None:
+        self.press()
+        time.sleep(TAP_S)  # how long the foot is down
+        self.release()
+
+    def double_tap(self) -> None:
+        self.tap()
+        time.sleep(TAP_S)  # how long the foot is up between the two
+        self.tap()
+
+    def long_press(self) -> None:
+        """Down until the bench has gone on: that is how a foot's long press ends."""
+        before = self.bench.at()
+        self.press()
+        until(lambda: self.bench.at() != before, what="the long press to step on")
+        self.release()
+
+
+@contextmanager
+def bench_with_pedal(
+    kind: str, root: Path, tables: str = "", plugged: bool = True
+) -> Iterator[tuple[WholeBench, Pedal]]:
+    """A bench, not started, with a pedal of this kind: contact (on a terminal server) or keyboard."""
+    if kind == "contact":
+        with TerminalServer() as line, bench_with(root, tables + CONTACT.format(port=line.url)) as bench:
+            pedal = Pedal(bench, lambda: line.press("CTS"), lambda: line.release("CTS"), line.unplug, line.plug)
+            if not plugged:
+                line.unplug()
+            yield bench, pedal
+    else:
+        with bench_with(root, tables + KEYBOARD, keyboards={"pedal": (0x05F3, 0x00FF)}, plugged=plugged) as bench:
+            yield (
+                bench,
+                Pedal(
+                    bench,
+                    lambda: bench.usb("pedal", "reports", B),
+                    lambda: bench.usb("pedal", "reports", UP),
+                    lambda: bench.usb("pedal", "unplug"),
+                    lambda: bench.usb("pedal", "plug"),
+                ),
+            )
 
 
 @contextmanager
@@ -259,17 +330,22 @@ def bench_with(
     tables: str,
     *,
     keyboards: dict[str, tuple[int, int]] | None = None,
-    hands_free: bool = False,
+    plugged: bool = True,
+    settles: bool = False,
     rate_hz: float = 20.0,
 ) -> Iterator[WholeBench]:
-    """The bench without its service (`start` it); whatever runs at the end is killed."""
+    """The bench without its service (`start` it); whatever runs at the end is killed.
+
+    keyboards   on its bus, by name; plugged = False: they are not there when the service starts
+    settles     touches are kept by themselves; else only the foot keeps (no touch of a test lasts so long)
+    """
     root.mkdir(parents=True, exist_ok=True)
     folders = bench_folder(root)
     handheld = Handheld(registry.find("fs9721"), random.Random(7), rate_hz)
-    head = HEAD.format(port=root / "handheld", hands_free=str(hands_free).lower())
+    head = HEAD.format(port=root / "handheld", span_s=0.05 if settles else 10.0)
     folders.config.write_text(head + tables, encoding="utf-8")
     with VirtualTerminal(root / "handheld", stream=handheld.frame, rate_hz=rate_hz):
-        bench = WholeBench(folders, handheld, keyboards or {})
+        bench = WholeBench(folders, handheld, keyboards or {}, plugged)
         try:
             yield bench
         finally:
