@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import os
 import shutil
+import socket
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import msgspec
 
 from meterlink import registry
-from meterlink.errors import MeterlinkError, Unreachable
+from meterlink.errors import LinkLost, MeterlinkError, Unreachable
 from meterlink.folders import Folders
 from meterlink.ports import access
 from meterlink.service import wire
 from meterlink.service.config import Loaded, load
 from meterlink.sound import player_command
 
+REACH_S = 3.0
 ROOM_BYTES = 1 << 30  # a busy bench writes about 100 MB a day
 RULES = (Path("/etc/udev/rules.d"), Path("/usr/lib/udev/rules.d"), Path("/lib/udev/rules.d"))
 FLOPPY_FS = ("nfs", "nfs4", "cifs", "smb3", "fuse.sshfs", "9p")  # where fdatasync or locks promise less
@@ -65,24 +68,80 @@ def _configuration(folders: Folders) -> Iterator[Finding]:
         return
     yield Finding("configuration", True, f"{folders.config}, {len(loaded.specs)} instruments")
     yield from _ports(loaded)
+    yield from _inputs(loaded, folders)
 
 
 def _ports(loaded: Loaded) -> Iterator[Finding]:
     named = [(name, one.port) for name, one in loaded.config.instruments.items()]
-    if loaded.config.pedal:
-        named.append(("pedal", loaded.config.pedal.port))
     for name, port in named:
         path = port.removeprefix("serial:")
-        if not path.startswith("/"):
-            continue  # a USB or network name: tried when it is opened
-        seen = access(path)
-        if seen is None:
-            yield Finding(f"port of {name}", False, f"{path} is not there", "plug it in; names: meterlink ports")
-        elif seen.mine:
-            yield Finding(f"port of {name}", True, f"{path} may be opened")
+        if path.startswith("/"):  # else a USB or network name: tried when it is opened
+            yield _path(name, path)
+
+
+def _path(name: str, path: str) -> Finding:
+    seen = access(path)
+    if seen is None:
+        return Finding(f"port of {name}", False, f"{path} is not there", "plug it in; names: meterlink ports")
+    if seen.mine:
+        return Finding(f"port of {name}", True, f"{path} may be opened")
+    what = f"{path} belongs to {seen.owner}:{seen.group} ({seen.mode})"
+    return Finding(f"port of {name}", False, what, f"join group {seen.group}, or the udev rules")
+
+
+def _inputs(loaded: Loaded, folders: Folders) -> Iterator[Finding]:
+    """Pedal and scanner: nothing shows at a glance that one of them is missing, so each is looked for."""
+    for name, table in (("pedal", loaded.config.pedal), ("scanner", loaded.config.scanner)):
+        if table is None:
+            continue
+        port = table.port
+        if table.kind == "keyboard":
+            yield _keyboard(name, port)
+        elif port.startswith(("rfc2217://", "tcp:")):
+            if not _answers(folders):  # a service has it, and many servers take one connection; it is asked below
+                yield _server(name, port)
         else:
-            what = f"{path} belongs to {seen.owner}:{seen.group} ({seen.mode})"
-            yield Finding(f"port of {name}", False, what, f"join group {seen.group}, or the udev rules")
+            yield _path(name, port.removeprefix("serial:"))
+
+
+def _answers(folders: Folders) -> bool:
+    try:
+        wire.call(folders.socket, "status")
+    except Unreachable:
+        return False
+    return True
+
+
+def _server(name: str, port: str) -> Finding:
+    """Whether a terminal server takes a connection."""
+    there = urlsplit(port if "://" in port else port.replace(":", "://", 1))
+    try:
+        socket.create_connection((there.hostname or "", there.port or 0), REACH_S).close()
+    except OSError as error:
+        return Finding(f"port of {name}", False, f"{port} cannot be reached ({error})", "switch the server on")
+    return Finding(f"port of {name}", True, f"{port} takes a connection")
+
+
+def _keyboard(name: str, port: str) -> Finding:
+    """A keyboard-type pedal or scanner: on the bus, and may it be opened?"""
+    from meterlink.link.usb import devices, node, parse_id, place, serial_of
+
+    what, wanted = f"port of {name}", parse_id(port)
+    try:
+        same = [d for d in devices() if (d.idVendor, d.idProduct) == (wanted.vendor, wanted.product)]
+    except LinkLost as error:
+        return Finding(what, False, f"USB {port} cannot be looked for: {error}", "then plug it in anew")
+    fitting = [d for d in same if wanted.which in (None, place(d)) or wanted.which == serial_of(d)]
+    if not fitting:
+        return Finding(what, False, f"USB {port} is not there", "plug it in; ids: meterlink ports")
+    if len(fitting) > 1:
+        return Finding(
+            what, False, f"USB {port} is there {len(fitting)} times", f"add its place: {port}:{place(same[0])}"
+        )
+    seen = access(node(fitting[0]))
+    if seen and not seen.mine:
+        return Finding(what, False, f"{node(fitting[0])} may not be opened", "its udev line: docs/connecting.md")
+    return Finding(what, True, f"USB {port} is there")
 
 
 def _drivers(folders: Folders) -> Iterator[Finding]:
@@ -175,6 +234,14 @@ def _service(folders: Folders) -> Iterator[Finding]:
     for one in reply["instruments"]:
         if one["likely"]:
             yield Finding(f"instrument {one['instrument']}", False, one["likely"], "meterlink status")
+<<<<<<< HEAD
     for name, one in reply["inputs"].items():
         if one["state"] != "open":
             yield Finding(name, False, f"{one['state']}: {one['why'] or 'not opened yet'}", f"meterlink {name}")
+=======
+    for name, one in reply["inputs"].items():
+        if one["state"] == "open":
+            yield Finding(name, True, "open")
+        else:
+            yield Finding(name, False, f"{one['state']}: {one['why']}", f"plug it in; try it: meterlink {name}")
+>>>>>>> 8122084 (Pedal and scanner on a new machine: doctor looks for them, `meterlink scanner` tries one, the pages name them)

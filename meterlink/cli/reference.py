@@ -31,6 +31,7 @@ EXITS: dict[str, tuple[int, ...]] = {
     "driver record": LINK,
     "ports": LINK,
     "pedal": LINK,
+    "scanner": LINK,
 }
 
 HEAD = """# The commands

@@ -1,4 +1,4 @@
-"""First steps on a machine: doctor, setup, and trying pedal and sound."""
+"""First steps on a machine: doctor, setup, and trying pedal, scanner and sound."""
 
 from __future__ import annotations
 
@@ -17,6 +17,8 @@ from meterlink.folders import bench_folder
 
 if TYPE_CHECKING:
     from meterlink.inputs.machine import Pedal
+    from meterlink.inputs.readers import Reader
+    from meterlink.inputs.scans import Scans
     from meterlink.inputs.switches import Switches
     from meterlink.reading import Line
 
@@ -102,6 +104,35 @@ def pedal(seconds: Annotated[float, typer.Option(help="How long to listen.")] = 
     listen(settings.open(), Pedal(settings.switches, settings.rhythm()), seconds)
 
 
+def scanner(seconds: Annotated[float, typer.Option(help="How long to listen.")] = 20.0, dir_: Dir = None) -> None:
+    """Scan a code and see what the bench makes of it; the scanner is taken from the bench's file.
+
+    Example: meterlink scanner
+    """
+    from meterlink.service.config import load
+
+    folders = bench_folder(dir_)
+    settings = load(folders.config, folders).config.scanner
+    if settings is None:
+        raise BadInput(f"{folders.config} has no [scanner] table: docs/operator.md shows one")
+    read_scans(settings.open(), settings.scans(), seconds)
+
+
+def read_scans(opened: Reader, scans: Scans, seconds: float) -> None:
+    """Say each scan as it comes, and what is no scan. The scanner is closed at the end."""
+    from meterlink.inputs.scans import Scan
+
+    typer.echo("scan a code now (Ctrl-C ends)")
+    end = time.monotonic() + seconds
+    try:
+        while time.monotonic() < end:
+            data = opened.read(0.05)
+            for one in scans.feed(data, time.monotonic()):
+                typer.echo(f"  -> {one.text}" if isinstance(one, Scan) else f"  refused: {one.why}")
+    finally:
+        opened.close()
+
+
 def listen(opened: Switches, acting: Pedal, seconds: float) -> None:
     """Say each switch and each action as it comes. The pedal is closed at the end."""
     from meterlink.inputs.machine import Clash
@@ -109,13 +140,13 @@ def listen(opened: Switches, acting: Pedal, seconds: float) -> None:
     typer.echo("press the pedal now: tap, double tap, long press (Ctrl-C ends)")
     end = time.monotonic() + seconds
     try:
-        while (now := time.monotonic()) < end:
+        while time.monotonic() < end:
             for name, down in opened.changes(0.02):
                 typer.echo(f"  {name} {'pressed' if down else 'released'}")
                 out = acting.change(name, down, time.monotonic())
                 for told in out:
                     typer.echo(f"  -> {'two at once: neither counts' if isinstance(told, Clash) else told}")
-            for told in acting.passed(now):
+            for told in acting.passed(time.monotonic()):
                 typer.echo(f"  -> {told}")
     finally:
         opened.close()
@@ -206,4 +237,5 @@ def add_to(app: typer.Typer) -> None:
     app.command("doctor")(doctor)
     app.command("setup")(setup)
     app.command("pedal")(pedal)
+    app.command("scanner")(scanner)
     app.command("sound")(sound)

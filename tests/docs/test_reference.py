@@ -16,7 +16,7 @@ from meterlink.exits import EXIT, exit_code
 from tests.docs.pages import KNOWN, ours, text
 
 # these open a port, stay open, or are run elsewhere: tests/demo, tests/link, tests/screen, tests/drivers
-ELSEWHERE = {"demo", "run", "screen", "setup", "pedal", "sound", "ports", "journal follow"}
+ELSEWHERE = {"demo", "run", "screen", "setup", "pedal", "scanner", "sound", "ports", "journal follow"}
 ELSEWHERE |= {"driver record", "driver check", "driver new"}
 
 

@@ -53,12 +53,13 @@ def test_the_rules_file_is_there_and_is_installed_before_seat_late() -> None:
     assert source.name < "73-seat-late.rules"
 
 
-def test_the_line_that_is_to_be_added_works_below_the_others() -> None:
-    (line,) = [c for c in COMMANDS if c.startswith("ATTR")]
+def test_the_lines_that_are_to_be_added_work_below_the_others() -> None:
+    lines = [c for c in COMMANDS if c.startswith("ATTR")]
     text = (ROOT / "udev" / "70-meterlink.rules").read_text()
-    added = text.replace('\nENV{METERLINK_KIND}=="",', f'\n{line}\nENV{{METERLINK_KIND}}=="",')
-    pedal = Device("1-2", attr={"idVendor": "1209", "idProduct": "0001"})
-    assert apply(rules(added), pedal).tags == {"uaccess"}
+    for line, product, kind in zip(lines, ("0001", "0002"), ("pedal", "scanner"), strict=True):
+        added = text.replace('\nENV{METERLINK_KIND}=="",', f'\n{line}\nENV{{METERLINK_KIND}}=="",')
+        device = apply(rules(added), Device("1-2", attr={"idVendor": "1209", "idProduct": product}))
+        assert device.tags == {"uaccess"} and f"meterlink/{kind}-1-2" in device.links
 
 
 def test_the_figures_are_the_programs() -> None:
