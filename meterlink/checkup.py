@@ -234,14 +234,8 @@ def _service(folders: Folders) -> Iterator[Finding]:
     for one in reply["instruments"]:
         if one["likely"]:
             yield Finding(f"instrument {one['instrument']}", False, one["likely"], "meterlink status")
-<<<<<<< HEAD
-    for name, one in reply["inputs"].items():
-        if one["state"] != "open":
-            yield Finding(name, False, f"{one['state']}: {one['why'] or 'not opened yet'}", f"meterlink {name}")
-=======
     for name, one in reply["inputs"].items():
         if one["state"] == "open":
             yield Finding(name, True, "open")
         else:
             yield Finding(name, False, f"{one['state']}: {one['why']}", f"plug it in; try it: meterlink {name}")
->>>>>>> 8122084 (Pedal and scanner on a new machine: doctor looks for them, `meterlink scanner` tries one, the pages name them)

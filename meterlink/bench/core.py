@@ -51,13 +51,14 @@ Accuracy = Callable[[str, Reading], "records.Uncertainty | None"]
 
 class Bench(Place):
     """One bench. `accuracy` gives a reading's uncertainty by instrument, `bands` what a model's point is held
-    against; `hands_free` are the instruments whose contacts are kept by themselves, `operator` is who is at the bench
-    until somebody says that it is another."""
+    against; `meters` are those that a tap may mean, `hands_free` those of them whose contacts are kept by themselves,
+    `operator` is who is at the bench until somebody says that it is another."""
 
     def __init__(
         self,
         ledger: Ledger,
         *,
+        meters: tuple[str, ...],
         hands_free: tuple[str, ...],
         rules: Rules,
         accuracy: Accuracy,
@@ -66,7 +67,8 @@ class Bench(Place):
         operator: str = "command",
     ) -> None:
         super().__init__(ledger, sheets, bands, operator)
-        self.settles = {name: Settle(rules) for name in hands_free}
+        self.settles = {name: Settle(rules) for name in meters}
+        self.hands_free = frozenset(hands_free)
         self.meters = Meters(self.settles)
         self.outputs: dict[str, bool] = {}  # a supply's output, by instrument and channel
         self._accuracy = accuracy
@@ -186,6 +188,7 @@ class Bench(Place):
         settle.expect(point.function if point else None)
         out: list[records.Record] = []
         effects: list[Effect] = []
+        by_itself = name in self.hands_free
         for e in settle.feed(r, event.t, seq):
             match e:
                 case Contact():
@@ -198,14 +201,14 @@ class Bench(Place):
                     self._began.pop(name, None)
                     self._used.discard(name)
                     self.meters.touched(name, event.t)
-                case Settled() if name not in self._used:
+                case Settled() if by_itself and name not in self._used:
                     began = self._began.get(name, now)
                     kept = self._keep(name, r, e, "settled", began)
                     out += kept.records
                     effects += kept.effects
-                case Moved() if self.meant(event.t) == name and now.board is not None:
+                case Moved() if by_itself and self.meant(event.t) == name and now.board is not None:
                     effects.append(Effect("moved", f"{name} moved without lifting; tap to keep"))
-                case WrongFunction() if self.meant(event.t) == name:
+                case WrongFunction() if by_itself and self.meant(event.t) == name:
                     wanted = point.function if point else ""
                     effects.append(Effect("wrong-function", f"{name} is on {r.function}, wanted {wanted}"))
                 case _:

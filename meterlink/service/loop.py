@@ -28,7 +28,7 @@ from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
 from meterlink.service.footwork import Footwork
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
-from meterlink.service.input_messages import InputChanged, InputMessage, InputRefused, Pressed, Scanned
+from meterlink.service.input_messages import FootDown, InputChanged, InputMessage, InputRefused, Pressed, Scanned
 from meterlink.service.introductions import instrument_record, start_record
 from meterlink.service.neighbours import Neighbours
 from meterlink.service.requests import Requests, same_board, text
@@ -83,11 +83,11 @@ class Service:
         self.last_keep: dict[str, Any] | None = None
         self.shelf = Shelf(loaded, folders, lambda text: self.effect(Effect("refused", text)))
         ledger = Ledger().extend(entries(folders.journal, readings=False))
+        meters = tuple(n for n, spec in loaded.specs.items() if spec.info.kind == "meter")
         self.bench = Bench(
             ledger,
-            hands_free=tuple(
-                n for n, c in loaded.config.instruments.items() if c.hands_free and loaded.specs[n].info.kind == "meter"
-            ),
+            meters=meters,
+            hands_free=tuple(n for n in meters if loaded.config.instruments[n].hands_free),
             rules=loaded.config.keep,
             accuracy=self.shelf.uncertainty,
             bands=self.shelf.band,
@@ -117,6 +117,7 @@ class Service:
         if scanner:
             self.inputs["scanner"] = Scanning(scanner, self._queue.put, self.clock)
         self.neighbours = Neighbours([folders.root / n for n in loaded.config.neighbours], own=folders.journal)
+        self._spent = False  # the foot's present press has switched a supply off already
         self._jumps = JumpWatch(self.clock.now())
 
     # -- life
@@ -147,6 +148,8 @@ class Service:
                 supervisor.stop()
             for supervisor in self.supervisors.values():
                 supervisor.join(ENDING_S if supervisor.switch else 2.0)
+            for one in self.inputs.values():
+                one.join(2.0)  # a keyboard-type device is given back to the kernel's driver
         self.promise((records.Stop(why=why),), self.clock.now())
         try:
             self.supply.doubt.end(self.clock.now())
@@ -188,6 +191,8 @@ class Service:
                 self._readings(item)
             case Changed():
                 self._changed(item)
+            case FootDown():  # a gesture is known only later: off does not wait for it
+                self._spent |= self.supply.stop("the pedal")
             case Pressed():
                 self._pressed(item)
             case Scanned():
@@ -195,6 +200,7 @@ class Service:
             case InputChanged():
                 self._input_changed(item)
             case InputRefused():
+                self._spent = False
                 self.effect(Effect("refused", f"{item.input}: {item.why}"))
             case Ask():
                 self._ask(item, now)
@@ -257,7 +263,8 @@ class Service:
 
     def _pressed(self, item: Pressed) -> None:
         """The foot asks; while the supply injects, any press switches it off and does nothing else."""
-        if not self.supply.stop("the pedal"):
+        spent, self._spent = self._spent, False
+        if not spent and not self.supply.stop("the pedal"):
             self._quietly(Press(item.action, "pedal", item.moment.t), item.moment)
 
     def _quietly(self, event: Event, moment: Moment) -> None:
@@ -271,6 +278,7 @@ class Service:
 
     def _input_changed(self, item: InputChanged) -> None:
         """A pedal or scanner that is lost is told as loudly as any fault, and that it is back as well."""
+        self._spent = False
         if item.state == "lost":
             self.effect(Effect("refused", f"the {item.input} is lost: {item.why}"))
         else:

@@ -74,7 +74,7 @@ def reading_message(bench: Bench, heard: Heard) -> dict[str, Any]:
         "flags": r.flags,
         "display": r.display,
         "channel": r.channel,
-        "progress": settle.progress if settle else None,
+        "progress": settle.progress if settle and heard.instrument in bench.hands_free else None,
         "contact": settle.in_contact if settle else False,
     }
 
@@ -86,7 +86,7 @@ def _health(service: Service) -> dict[str, Any]:
         "meant": service.bench.meant(service.clock.now().t),
         "inputs": {name: {"state": one.state, "why": one.why} for name, one in service.inputs.items()},
         "sound": service.sound_problem(),
-        "scanner": {"prefix": scanner.prefix, "suffix": scanner.suffix} if scanner else None,
+        "scanner": {"prefix": scanner.prefix, "suffix": scanner.ending} if scanner else None,
     }
 
 

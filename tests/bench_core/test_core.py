@@ -49,6 +49,7 @@ class World:
     def __init__(self, tmp_path: Path | None = None) -> None:
         self.bench = Bench(
             Ledger(),
+            meters=("meter",),
             hands_free=("meter",),
             rules=Rules(),
             accuracy=lambda name, reading: None,

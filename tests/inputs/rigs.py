@@ -44,14 +44,14 @@ CONTACT = """
 kind = "contact"
 port = "{port}"
 switches = {{ CTS = "gestures" }}
-timing = {{ double_s = 0.4, long_s = 1.2 }} # this machine does other work too
+timing = {{ double_s = 0.4, long_s = {long_s} }}
 """
 KEYBOARD = """
 [pedal]
 kind = "keyboard"
 port = "05F3:00FF"
-switches = { b = "gestures" }
-timing = { double_s = 0.4, long_s = 1.2 }
+switches = {{ b = "gestures" }}
+timing = {{ double_s = 0.4, long_s = {long_s} }}
 """
 APART_S = 0.6  # a foot that is up for longer than double_s: the next press is a gesture of its own
 HEAD = """
@@ -301,17 +301,22 @@ class Pedal:
 
 @contextmanager
 def bench_with_pedal(
-    kind: str, root: Path, tables: str = "", plugged: bool = True
+    kind: str, root: Path, tables: str = "", plugged: bool = True, long_s: float = 1.2
 ) -> Iterator[tuple[WholeBench, Pedal]]:
-    """A bench, not started, with a pedal of this kind: contact (on a terminal server) or keyboard."""
+    """A bench, not started, with a pedal of this kind: contact (on a terminal server) or keyboard.
+
+    long_s      twice the usual: this machine does other work too
+    """
     if kind == "contact":
-        with TerminalServer() as line, bench_with(root, tables + CONTACT.format(port=line.url)) as bench:
+        with TerminalServer() as line, bench_with(root, tables + CONTACT.format(port=line.url, long_s=long_s)) as bench:
             pedal = Pedal(bench, lambda: line.press("CTS"), lambda: line.release("CTS"), line.unplug, line.plug)
             if not plugged:
                 line.unplug()
             yield bench, pedal
     else:
-        with bench_with(root, tables + KEYBOARD, keyboards={"pedal": (0x05F3, 0x00FF)}, plugged=plugged) as bench:
+        with bench_with(
+            root, tables + KEYBOARD.format(long_s=long_s), keyboards={"pedal": (0x05F3, 0x00FF)}, plugged=plugged
+        ) as bench:
             yield (
                 bench,
                 Pedal(

@@ -65,7 +65,8 @@ def test_ports_and_servers(folders: Folders) -> None:
     scanner = folders.root / "scanner"
     with TerminalServer() as server:
         folders.config.write_text(
-            CONTACT.format(port=server.url) + f'[scanner]\nkind = "serial"\nport = "{scanner}"\n', encoding="utf-8"
+            CONTACT.format(port=server.url, long_s=1.2) + f'[scanner]\nkind = "serial"\nport = "{scanner}"\n',
+            encoding="utf-8",
         )
         findings = found(folders)
         assert findings["port of pedal"].ok is True
@@ -133,7 +134,7 @@ def test_try_the_scanner(folders: Folders, tried: list[subprocess.Popen[str]]) -
 
 def test_try_the_pedal(folders: Folders, tried: list[subprocess.Popen[str]]) -> None:
     with TerminalServer() as server:
-        folders.config.write_text(CONTACT.format(port=server.url))
+        folders.config.write_text(CONTACT.format(port=server.url, long_s=1.2))
         process = start(folders, "pedal")
         tried.append(process)
         lines_until(process, "press the pedal now")

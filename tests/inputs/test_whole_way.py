@@ -83,8 +83,10 @@ def supply_at(path: Path) -> Iterator[tuple[VirtualSupply, str]]:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_press_stops_an_injection_and_does_nothing_else(kind: str, tmp_path: Path) -> None:
-    with supply_at(tmp_path / "supply") as (supply, table), bench_with_pedal(kind, tmp_path / "b", table) as rig:
-        bench, pedal = rig
+    with (
+        supply_at(tmp_path / "supply") as (supply, table),
+        bench_with_pedal(kind, tmp_path / "b", table, long_s=60.0) as (bench, pedal),
+    ):
         bench.start()
         job(bench, tmp_path)
         bench.wait_open("pedal")
@@ -97,9 +99,10 @@ def test_a_press_stops_an_injection_and_does_nothing_else(kind: str, tmp_path: P
         until(lambda: not supply.on, 5.0, what="the output to be off while the foot is still down")
         until(lambda: bench.journal("supply")[-1].event == "off", what="the record of it")
         pedal.release()
+        time.sleep(APART_S)  # its gesture is over
+        assert bench.journal("kept", "void") == [] and bench.at() == ("GC-01", "P1")
         bench.touch(0.523)
-        time.sleep(APART_S)
-        pedal.tap()  # the press that switched off kept nothing; the next one keeps
+        pedal.tap()
         until(lambda: bench.journal("kept"), what="the next tap to keep")
         (kept,) = bench.journal("kept")
         assert kept.by == "pedal" and bench.at() == ("GC-01", "P2") and bench.journal("void") == []

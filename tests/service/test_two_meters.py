@@ -75,6 +75,26 @@ def test_the_meter_on_the_points_function_is_meant_and_the_other_says_nothing(be
     assert not [m for m in ear._messages if m.get("sound") in ("wrong-function", "moved")]
 
 
+def test_a_meter_that_is_kept_by_the_pedal_alone_is_kept_by_the_pedal(bench: Two) -> None:
+    assert bench.stop() == 0
+    text = bench.folders.config.read_text(encoding="utf-8")
+    # the last table is the clipped one's
+    bench.folders.config.write_text(text + "hands_free = false\n", encoding="utf-8")
+    bench.start()
+    until(lambda: all(i["frames"] for i in bench.call("status")["instruments"]), what="both meters")
+    bench.call("job open", job="GC-1")
+    bench.call("board take", board="GC-01", count_in=True)
+    ear = Ear(bench.folders.socket)
+    bench.clipped.dial("diode")
+    bench.clipped.touch(0.5)
+    until(lambda: bench.meant() == "clipped", what="it to be meant")
+    for _ in range(10):  # twice what the other meter would need
+        ear.wait(lambda m: m.get("instrument") == "clipped" and m["contact"], ear.heard, what="its readings")
+    assert not [m for m in ear._messages if m.get("instrument") == "clipped" and m["progress"] is not None]
+    assert not [m for m in ear._messages if m["event"] == "record" and m["record"]["kind"] == "kept"]
+    assert bench.call("keep", source="pedal")["records"][0]["instrument"] == "clipped"
+
+
 def test_without_a_point_a_tap_keeps_no_clipped_meters_air(bench: Two) -> None:
     bench.call("job open", job="GC-1")
     bench.call("board take", board="GC-01", count_in=True)
