@@ -157,6 +157,11 @@ class Settle:
         return self._contact
 
     @property
+    def in_air(self) -> bool:
+        """The probes were seen in the air, and on nothing since."""
+        return self._airs > 0
+
+    @property
     def progress(self) -> float:
         """How near this contact is to being kept, 0 to 1; 1 when it has been."""
         return 0.0 if not self._contact else 1.0 if self._kept else self._share
@@ -174,6 +179,7 @@ class Settle:
         """Readings were lost. The contact is forgotten; if it had been kept, a number that comes next may be the
         same contact, so nothing is kept (but Moved is told) until the probes have been seen in the air."""
         self._contact = self._told = False
+        self._airs = 0
         self._window.clear()
         self._approach.clear()
         self._number_t = -math.inf

@@ -74,6 +74,7 @@ class Bench(Place):
         self._accuracy = accuracy
         self._began: dict[str, records.Context] = {}  # context when the contact began
         self._used: set[str] = set()  # instruments whose present contact the pedal has kept already
+        self._free: set[str] = set()  # instruments that were seen in the air since they came, or we began
 
     def last_act(self, by: str | None = None) -> str | None:
         """What `undo` would take back, in words."""
@@ -90,6 +91,7 @@ class Bench(Place):
             settle.reset()
         self._began.clear()
         self._used.clear()
+        self._free.clear()
         self.meters.clear()
 
     # -- in
@@ -156,6 +158,7 @@ class Bench(Place):
         self.meters.forget(instrument)
         self.outputs = {k: v for k, v in self.outputs.items() if k.split("/")[0] != instrument}
         self._began.pop(instrument, None)
+        self._free.discard(instrument)
         return Outcome()
 
     def _heard(self, event: Heard, seq: int) -> Outcome:
@@ -189,7 +192,10 @@ class Bench(Place):
         out: list[records.Record] = []
         effects: list[Effect] = []
         by_itself = name in self.hands_free
-        for e in settle.feed(r, event.t, seq):
+        decided = settle.feed(r, event.t, seq)
+        if settle.in_air:
+            self._free.add(name)
+        for e in decided:
             match e:
                 case Contact():
                     self._began[name] = now
@@ -201,6 +207,9 @@ class Bench(Place):
                     self._began.pop(name, None)
                     self._used.discard(name)
                     self.meters.touched(name, event.t)
+                case Settled() if by_itself and name not in self._free:
+                    # it may have been kept before the service started, and stepped on since
+                    effects.append(Effect("refused", f"nobody saw {name} land: lift and touch again, or tap to keep"))
                 case Settled() if by_itself and name not in self._used:
                     began = self._began.get(name, now)
                     kept = self._keep(name, r, e, "settled", began)
