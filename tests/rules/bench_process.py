@@ -1,0 +1,116 @@
+"""Services on a standing clock, each in a process of its own that can be killed as a power cut kills it.
+
+    python -m tests.rules.bench_process CLOCK
+
+Lines on stdin are orders, lines on stdout their answers: `start ROOT` forks a service (a fork, so that the imports are
+paid for once) and answers its pid; `wait PID` answers how it ended. Ends with its stdin. CLOCK is the file of `Shared`.
+
+The service is the whole service; what differs from `meterlink run` is its clock, that what it tells is heard by who
+watches alone, that lost devices are tried again at once (its waits are the machine's time, not the clock's), and that
+the switches of its pedal say how often they were looked at.
+"""
+
+from __future__ import annotations
+
+import mmap
+import os
+import signal
+import sys
+import traceback
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+
+from meterlink.folders import bench_folder
+from meterlink.inputs import switches
+from meterlink.inputs.settings import PedalSettings
+from meterlink.inputs.switches import Switches
+from meterlink.link.opening import open_link
+from meterlink.service import input_supervisor, supervisor
+from meterlink.service.clock import Moment
+from meterlink.service.config import load
+from meterlink.service.loop import Service
+
+BEGAN = datetime(2026, 11, 25, tzinfo=timezone.utc)
+AGAIN_S = (0.02,)  # between two tries of a lost device
+T, LOOKS, CHANGES = 0, 1, 2
+
+
+class Shared:
+    """Numbers that the test and the service both see: the clock, and what the pedal's thread has done with the contact.
+
+    looks    times it looked at the contact
+    changes  changes of the contact that it has dealt with
+    """
+
+    def __init__(self, path: Path) -> None:
+        with path.open("r+b") as file:
+            self._whole = memoryview(mmap.mmap(file.fileno(), 64))
+        self._seconds = self._whole.cast("d")
+        self._counts = self._whole.cast("q")
+
+    t = property(lambda self: self._seconds[T], lambda self, t: self._seconds.__setitem__(T, t))
+    looks = property(lambda self: self._counts[LOOKS], lambda self, n: self._counts.__setitem__(LOOKS, n))
+    changes = property(lambda self: self._counts[CHANGES], lambda self, n: self._counts.__setitem__(CHANGES, n))
+
+    def now(self) -> Moment:
+        t = self.t
+        return Moment(t, BEGAN + timedelta(seconds=t))
+
+
+class Watched:
+    """A pedal's switches that count: whoever asks again has dealt with what was given before."""
+
+    def __init__(self, inner: Switches, shared: Shared) -> None:
+        self._inner, self._shared, self._given = inner, shared, 0
+
+    def changes(self, wait_s: float) -> list[tuple[str, bool]]:
+        self._shared.looks += 1
+        self._shared.changes += self._given
+        out = self._inner.changes(min(wait_s, 0.004))
+        self._given = len(out)
+        return out
+
+    def close(self) -> None:
+        self._inner.close()
+
+
+def serve(root: Path, shared: Shared) -> int:
+    """One service, until SIGTERM."""
+    folders = bench_folder(root)
+    service = Service(load(folders.config, folders), folders, open_link, lambda effect: None, shared)
+    signal.signal(signal.SIGTERM, lambda *_: service.stop("SIGTERM"))
+    service.run()
+    return 0
+
+
+def watch_the_pedal(shared: Shared) -> None:
+    plain = PedalSettings.open
+    PedalSettings.open = lambda self: Watched(plain(self), shared)  # type: ignore[method-assign]
+
+
+def main() -> None:
+    shared = Shared(Path(sys.argv[1]))
+    watch_the_pedal(shared)
+    switches.FED_S = 0.0
+    input_supervisor.BACK_OFF_S = supervisor.BACK_OFF_S = AGAIN_S
+    for line in sys.stdin:
+        order, _, what = line.strip().partition(" ")
+        if order == "start":
+            pid = os.fork()
+            if pid == 0:
+                os.close(0)
+                code = 70
+                try:
+                    code = serve(Path(what), shared)
+                except BaseException:  # noqa: BLE001 - a child must never go on as its parent
+                    traceback.print_exc()
+                finally:
+                    sys.stderr.flush()
+                    os._exit(code)
+            print(pid, flush=True)
+        else:
+            print(os.waitstatus_to_exitcode(os.waitpid(int(what), 0)[1]), flush=True)
+
+
+if __name__ == "__main__":
+    main()
