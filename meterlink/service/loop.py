@@ -365,6 +365,8 @@ class Service:
     def _took(self, seq: int, at: str, record: records.Record) -> None:
         self.bench.apply(seq, at, record)
         self.supply.took(record)
+        if isinstance(record, records.Job | records.Void):  # a job may be open again whose sheet was not read so far
+            self.bench.sheets.update(self.shelf.of_open_jobs(self.bench.ledger, self.bench.sheets))
         line = {"seq": seq, **msgspec.to_builtins(record)}
         if isinstance(record, records.Kept):
             self.last_keep = line

@@ -6,7 +6,7 @@ Reads files; the bench core is handed the results.
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from pathlib import Path
 
 from meterlink import knowngood, records
@@ -26,6 +26,7 @@ class Shelf:
         self._loaded = loaded
         self._folders = folders
         self._tell = tell
+        self._refused: set[str] = set()
 
     def uncertainty(self, instrument: str, reading: Reading) -> records.Uncertainty | None:
         """By the instrument's accuracy profile, if it has one."""
@@ -51,17 +52,19 @@ class Shelf:
             shutil.copyfile(sheet.path, copy)
         return name
 
-    def of_open_jobs(self, ledger: Ledger) -> Iterator[tuple[str, sheets.Sheet]]:
-        """The sheets of the jobs that are open, by name; one that is gone or altered is told and left out."""
+    def of_open_jobs(self, ledger: Ledger, read: Container[str] = ()) -> Iterator[tuple[str, sheets.Sheet]]:
+        """The sheets of the jobs that are open, by name, less those that were read; one that is gone or altered is
+        told once and left out."""
         for job in ledger.jobs:
             name = ledger.job_field(job, "sheet")
-            if not name or not ledger.is_open(job):
+            if not name or name in read or name in self._refused or not ledger.is_open(job):
                 continue
             try:
                 sheet = sheets.load(self._folders.sheets / name)
                 if sheet.sha256 != ledger.job_field(job, "sheet_sha256"):
                     raise BadInput(f"{name} was altered since job {job} was opened")
             except BadInput as error:
+                self._refused.add(name)
                 self._tell(f"job {job} goes on without its sheet: {error}")
                 continue
             yield name, sheet

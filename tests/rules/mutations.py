@@ -115,7 +115,7 @@ MUTATIONS = (
     ),
     Mutation(
         "8 a point stepped over by foot is not left out",
-        "bench/steps.py",
+        "bench/moves.py",
         "    return Outcome((left, *on.records), (Effect",
         "    return Outcome(on.records, (Effect",
     ),
