@@ -1,11 +1,12 @@
 """A person's act at the bench, and what must be so after it: every act is held against rules.md here.
 
-`Bench.act` is the one way: it says beforehand what must come of it (model.py), lets it happen (rig.py), and looks at what
-was heard, at what the journal says (fold.py) and at what the views say.
+`Bench.act` is the one way: it says beforehand what must come of it (model.py), lets it happen (rig.py), and looks at
+what was heard, at what the journal says (fold.py) and at what the views say.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +16,7 @@ from meterlink.errors import MeterlinkError
 from meterlink.journal.reader import entries
 from tests.rules import model, world
 from tests.rules.commands import words
-from tests.rules.fold import HERE, ON, Book, Line, State
+from tests.rules.fold import HERE, ON, WORKED, Book, Line, State
 from tests.rules.model import OWNER, No
 from tests.rules.rig import Message, Rig, is_heard
 
@@ -94,7 +95,7 @@ class Bench:
                 self.meets(name)
 
     def meets(self, name: str) -> None:
-        """The first reading after the service, or the meter, came: a probe that is down then landed nobody knows when."""
+        """The first reading after the service, or the meter, came: a probe that is down landed nobody knows when."""
         hand = self.hands[name]
         hand.began, hand.touched, hand.spent, hand.unseen = None, None, False, hand.on
         self.frame(name)
@@ -252,7 +253,9 @@ class Bench:
         now = shown["context"]
         assert (now["job"], now["board"]) == s.place, f"the screen shows {now}, the journal says {s.place}"
         if s.board is not None:
-            assert shown["pending"] == model.pending(s), f"rules 8, 9: the screen: {shown['pending']}; due: {model.pending(s)}"
+            assert shown["pending"] == model.pending(s), (
+                f"rules 8, 9: the screen: {shown['pending']}; due: {model.pending(s)}"
+            )
             assert shown["left_out"] == model.left_out(s), f"rule 8: the screen has {shown['left_out']} left out"
             assert shown["point"] is None or shown["point"]["name"] == s.point
         if s.job is not None:
@@ -268,6 +271,27 @@ class Bench:
         for one in shown["instruments"]:
             there = self.rig.there(one["instrument"])
             assert (one["state"] == "open") == there, f"rule 12: {one['instrument']} is {one['state']}"
+
+    def look_closer(self) -> None:
+        """`job show` and `board show`: points passed over stay visible (rule 8), an open count too (rule 13)."""
+        s = self.state
+        for name, job in s.jobs.items():
+            code, printed = self.rig.command("job", "show", name, "--json")
+            shown = json.loads(printed)
+            assert code == 0 and bool(shown["mismatch"]) == model.unexplained(s, name), f"rule 13: job show: {shown}"
+            assert [b["board"] for b in shown["boards"]] == list(job.boards), f"rule 5: job show: {shown['boards']}"
+            for one in shown["boards"]:
+                there = s.copy()
+                board = job.boards[one["board"]]
+                there.job, there.board, there.stage = name, one["board"], "after" if board.worked_on else "before"
+                due, left = model.pending(there), model.left_out(there)
+                assert (one["state"], one["pending"] or []) == (board.state, due), (
+                    f"rule 8: job show: {one}; due: {due}"
+                )
+                assert (one["left_out"] or []) == left, f"rule 8: job show: {one}; left out: {left}"
+                if name == s.job and one["board"] == s.board:
+                    code, printed = self.rig.command("board", "show", one["board"], "--job", name)
+                    assert code == 0 and all(p in printed for p in [*due, *left]), f"rule 8: board show: {printed}"
 
     # -- taking back (rule 11)
 
@@ -316,6 +340,22 @@ class Bench:
             return
         self.taken_back(who, mine)
         self.look()
+
+    def void(self, way: str, of: int, by: str | None) -> None:
+        """One record withdrawn by its number, with those that it led."""
+        kinds = ("job", "board", "finding", "kept", "left_out")
+        x = self.book.lines.get(of)
+        led = [seq for seq, y in self.book.lines.items() if y.get("with") == of and y["kind"] in kinds]
+        can = x is not None and x["kind"] in kinds and of not in self.book.void
+        then = self.book.state(frozenset([of, *led])) if can else self.state
+        repair = can and x is not None and x["kind"] == "finding" and x["what"] in WORKED
+
+        def withdrawn(s: State) -> State:
+            if not can:
+                raise No("there is no such record that stands")
+            return model.withdrawn(s, then, repair and x is not None and (x["job"], x["board"]) == s.place)
+
+        self.ask(way, "void", {"of": of, "why": "wrong number"}, withdrawn, by)
 
     def stands(self, d: Done) -> bool:
         """Something that it recorded of boards and jobs is not withdrawn."""

@@ -134,6 +134,41 @@ class People(RuleBasedStateMachine):
         if way != "pedal" or b.rig.there("pedal"):
             b.press(way, action)
 
+    @act(
+        pick=PICK,
+        what=st.sampled_from(["scan", "point", "repair", "state", "power", "next", "undo", "back"]),
+        mark=MARKS,
+        point=st.sampled_from(world.NAMES),
+    )
+    def interrupted(self, pick: int, what: str, mark: str, point: str) -> None:
+        """A probe lands, and before its reading has settled something else is done."""
+        b = self.bench
+        if not b.rig.there("red"):
+            return
+        function = self._wanted(b)
+        b.land("red", function, world.VALUES[function][min(pick, len(world.VALUES[function]) - 1)])
+        match what:
+            case "scan":
+                b.ask("key", "board take", {"board": mark}, lambda s: model.take(s, mark))
+            case "point" if b.state.board is not None:
+                b.ask("key", "point", {"point": point}, lambda s: model.go(s, point))
+            case "repair":
+                fields = {"what": "replaced", "part": "U7"}
+                b.ask("key", "find", fields, lambda s: model.find(s, "replaced", "U7", None, None))
+            case "state":
+                fields = {"state": "handed on"}
+                b.ask("key", "board state", fields, lambda s: model.set_state(s, "handed on", None, None, None))
+            case "power":
+                b.ask("key", "power", {"on": None}, lambda s: model.power(s, None))
+            case "undo":
+                b.undo("key", None)
+            case "next" | "back":
+                b.press("key", what)
+            case _:
+                pass
+        b.hold("red")
+        b.look()
+
     # -- boards and jobs
 
     @act(text=SCANS, enter_before=st.booleans())
@@ -233,6 +268,11 @@ class People(RuleBasedStateMachine):
     def undo_at_once(self, way: str) -> None:
         self.bench.undo(way, None)
 
+    @act(way=WAYS, back=st.integers(0, 12), by=BY)
+    def void(self, way: str, back: int, by: str | None) -> None:
+        b = self.bench
+        b.void(way, sorted(b.book.lines)[-min(back, len(b.book.lines)) :][0], by)
+
     @act(way=WAYS, point=st.sampled_from([None, *world.NAMES]), mark=NAMED, back=st.integers(0, 5), by=BY)
     def move(self, way: str, point: str | None, mark: str | None, back: int, by: str | None) -> None:
         b = self.bench
@@ -266,6 +306,10 @@ class People(RuleBasedStateMachine):
             return predict(s)
 
         b.ask("key", do, {**fields, "for_board": on if right else "LX-9"}, held)
+
+    @act()
+    def look_closer(self) -> None:
+        self.bench.look_closer()
 
     # -- ends and losses
 

@@ -155,15 +155,18 @@ def job_close(s: State, job: str | None) -> State:
 
 def unexplained(s: State, job: str) -> bool:
     """Rule 13: the count differs from what was said, and no note names this very count."""
-    j = s.jobs[job]
-    return j.expected is not None and len(j.boards) != j.expected and all(n != len(j.boards) for _, n in j.notes)
+    j, count = s.jobs[job], len(s.jobs[job].boards)
+    return j.expected is not None and count != j.expected and not any(_names(text, count) for text, _ in j.notes)
+
+
+def _names(text: str, count: int) -> bool:
+    return str(count) in re.findall(r"\d+", text)
 
 
 def note(s: State, job: str | None, text: str) -> State:
     job = _open(s, job)
     count = len(s.jobs[job].boards)
-    names_it = str(count) in re.findall(r"\d+", text)
-    s.jobs[job].notes.append((text, count if unexplained(s, job) and names_it else None))
+    s.jobs[job].notes.append((text, count if unexplained(s, job) and _names(text, count) else None))
     return s
 
 
@@ -278,9 +281,7 @@ def move(s: State, of: int | None, name: str | None, mark: str | None) -> State:
         if s.here is None or not s.here.keeps:
             raise No("no keep to move")
         of = s.here.keeps[-1].seq
-    at = [
-        (j, m, k) for j, job in s.jobs.items() for m, b in job.boards.items() for k in b.keeps if k.seq == of
-    ]
+    at = [(j, m, k) for j, job in s.jobs.items() for m, b in job.boards.items() for k in b.keeps if k.seq == of]
     if not at or (name is None and mark is None):
         raise No("no such keep, or no other place")
     ((job, was, keep),) = at
@@ -299,6 +300,21 @@ def move(s: State, of: int | None, name: str | None, mark: str | None) -> State:
         Keep(name or keep.point, keep.stage, keep.function, keep.value, says, keep.seq)
     )
     return s
+
+
+def withdrawn(s: State, then: State, repair: bool) -> State:
+    """Rule 11: a record is withdrawn, `then` is what stands without it; whatever hung on it follows."""
+    job = then.jobs.get(s.job or "")
+    if job is None or not job.open:
+        _off(then)
+        then.job = None
+    elif then.here is None or then.here.state not in HERE:
+        _off(then)
+    elif repair and then.stage == "after" and not then.here.worked_on:
+        then.stage = "before"
+        then.point = first(then) if sheet_of(then) else then.point
+    _back(then, but=then.here)
+    return then
 
 
 # -- a value (rules 1, 7 and 18)

@@ -1,8 +1,8 @@
-"""A bench in the test's hands: two meters, a foot switch, a scanner, a screen's keys, commands; and its service's life.
+"""A bench in the test's hands: two meters, a foot switch, a scanner, a screen's keys, commands; its service's life.
 
-Each way in is the real one: frames and scans are bytes on pseudo-terminals, the foot is a contact on a line (RFC 2217 on
-loopback), keys are the requests that a screen sends, commands run through the command line. What comes out is looked at
-where a person or a view looks: what those hear who watch, the journal's files, what commands print.
+Each way in is the real one: frames and scans are bytes on pseudo-terminals, the foot is a contact on a line (RFC 2217
+on loopback), keys are the requests that a screen sends, commands run through the command line. What comes out is looked
+at where a person or a view looks: what those hear who watch, the journal's files, what commands print.
 
 Nothing sleeps: the clock stands until it is set, and each step waits for the sign that the service has dealt with it.
 """

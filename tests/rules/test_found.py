@@ -42,3 +42,31 @@ def test_a_job_that_is_open_again_has_its_sheet_after_a_start(bench: Bench) -> N
     bench.land("red", "diode", "0.500")
     bench.hold("red")
     assert bench.state.point == "+5V"
+
+
+def test_a_board_is_not_left_on_the_bench_by_taking_back_what_followed(bench: Bench) -> None:
+    """Another person closed the job meanwhile: the board that was there before is back where it was, too."""
+    bench.ask("key", "board take", {"board": "GC-02"}, lambda s: model.take(s, "GC-02"))
+    bench.ask("command", "job close", {}, lambda s: model.job_close(s, None), by="ben")
+    bench.undo("key", None)
+    assert bench.state.place == (None, None)
+    assert [b.state for b in bench.state.jobs[world.JOBS[0]].boards.values()] == ["received", "received"]
+
+
+def test_a_board_is_not_put_on_the_bench_by_withdrawing_that_it_left(bench: Bench) -> None:
+    """By its number, the record that says where the former board is: another board is on the bench."""
+    bench.ask("key", "board take", {"board": "GC-02"}, lambda s: model.take(s, "GC-02"))
+    (left,) = [seq for seq, x in bench.book.lines.items() if x.get("event") == "changed"]
+    bench.void("command", left, None)
+    assert bench.state.place == (world.JOBS[0], "GC-02")
+    assert bench.state.jobs[world.JOBS[0]].boards["GC-01"].state == "received"
+
+
+def test_a_state_that_was_withdrawn_does_not_come_back_over_a_newer_one(bench: Bench) -> None:
+    """Taking a withdrawal back writes the record once more; what somebody else recorded meanwhile stays."""
+    (taken,) = [seq for seq, x in bench.book.lines.items() if x.get("event") == "taken"]
+    bench.void("command", taken, None)
+    fields = {"state": "handed on", "board": "GC-01"}
+    bench.ask("key", "board state", fields, lambda s: model.set_state(s, "handed on", "GC-01", None, None), by="ben")
+    bench.undo("key", None)
+    assert bench.state.jobs[world.JOBS[0]].boards["GC-01"].state == "handed on"

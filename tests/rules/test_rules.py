@@ -78,7 +78,9 @@ def passed_runs() -> Path:
 def test_the_rules_hold_for_a_hundred_thousand_acts() -> None:
     notes = passed_runs()
     notes.parent.mkdir(parents=True, exist_ok=True)
-    passed = {int(s): int(n) for s, n in (line.split() for line in notes.read_text().splitlines())} if notes.exists() else {}
+    passed = (
+        {int(s): int(n) for s, n in (line.split() for line in notes.read_text().splitlines())} if notes.exists() else {}
+    )
     seed = 0
     while sum(passed.values()) < FULL:
         if seed not in passed:

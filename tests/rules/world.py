@@ -53,7 +53,7 @@ SHORT = {"diode": 0.05, "resistance": 10.0}
 
 
 def sheet_text() -> str:
-    rows = ['model = "IC-8 rev C"', '[rails.VIN]\nnominal = 24', '[rails."+5V"]\nnominal = 5']
+    rows = ['model = "IC-8 rev C"', "[rails.VIN]\nnominal = 24", '[rails."+5V"]\nnominal = 5']
     for p in SHEET:
         rows.append(f'[[point]]\nname = "{p.name}"\nfunction = "{p.function}"\nlow = {p.low}\nhigh = {p.high}')
         if p.rail:
