@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 
 from meterlink import records
-from meterlink.bench.ledger import STAYS, Ledger
+from meterlink.bench.ledger import STAYS, BoardView, Ledger
 from meterlink.bench.progress import progress, stage_of
 from meterlink.bench.sheet import Sheet
 
@@ -67,3 +67,14 @@ def valid(ledger: Ledger, context: records.Context) -> records.Context:
     if view is None or not ledger.standing(view.events) or ledger.state(view) not in STAYS:
         return empty(context, context.source)
     return context
+
+
+def sent_back(ledger: Ledger, boards: list[BoardView], by: str) -> tuple[list[records.Record], str]:
+    """Boards that leave the bench for another: back to where each was before, and the words for it."""
+    out: list[records.Record] = []
+    words = ""
+    for board in boards:
+        state, text = ledger.before_bench(board)
+        out.append(records.Board(job=board.job, board=board.board, event="changed", state=state, by=by, text=text))
+        words += f"; {board.board} is {state} again"
+    return out, words

@@ -8,7 +8,7 @@ from typing import get_args, get_type_hints
 import msgspec
 
 from meterlink import records
-from meterlink.bench.contexts import Sheets, at_stage, empty, entered, moved
+from meterlink.bench.contexts import Sheets, at_stage, empty, entered, moved, sent_back
 from meterlink.bench.events import (
     CloseJob,
     Effect,
@@ -21,7 +21,7 @@ from meterlink.bench.events import (
     SetState,
     TakeBoard,
 )
-from meterlink.bench.ledger import ON_THE_BENCH, STATES, STAYS, WORKED_ON, BoardView, Ledger, names_count
+from meterlink.bench.ledger import ON_THE_BENCH, STATES, STAYS, WORKED_ON, Ledger, names_count
 from meterlink.bench.nearest import injecting
 from meterlink.errors import BadInput, Refused
 
@@ -69,17 +69,6 @@ def _said(text: str) -> tuple[Effect, ...]:
     return (Effect("stepped", text),)
 
 
-def _back(ledger: Ledger, boards: list[BoardView], by: str) -> tuple[list[records.Record], str]:
-    """Boards that leave the bench for another: back to where each was before, and the words for it."""
-    out: list[records.Record] = []
-    words = ""
-    for board in boards:
-        state, text = ledger.before_bench(board)
-        out.append(records.Board(job=board.job, board=board.board, event="changed", state=state, by=by, text=text))
-        words += f"; {board.board} is {state} again"
-    return out, words
-
-
 # -- jobs
 
 
@@ -101,7 +90,7 @@ def _open_job(ledger: Ledger, event: OpenJob) -> Outcome:
         sheet=event.sheet_name,
         sheet_sha256=event.sheet.sha256 if event.sheet else None,
     )
-    back, words = _back(ledger, ledger.on_bench(), event.by)
+    back, words = sent_back(ledger, ledger.on_bench(), event.by)
     context = msgspec.structs.replace(empty(ledger.context, event.source), job=job, sheet=event.sheet_name)
     return Outcome((record, *back, context), _said(f"job {job} is open{words}"))
 
@@ -110,7 +99,7 @@ def _close_job(ledger: Ledger, event: CloseJob) -> Outcome:
     job = _opened(ledger, event.job)
     closed = records.Job(job=job, event="closed", state="closed", by=event.by, text=ledger.mismatch(job))
     said = f"job {job} is closed"
-    back, words = _back(ledger, [b for b in ledger.on_bench() if b.job == job], event.by)
+    back, words = sent_back(ledger, [b for b in ledger.on_bench() if b.job == job], event.by)
     out = (closed, *back)
     if ledger.context.job != job:
         return Outcome(out, _said(said + words))
@@ -160,7 +149,7 @@ def _take(ledger: Ledger, sheets: Sheets, event: TakeBoard) -> Outcome:
         raise Refused(f"board {board} was returned: set its state first if it came back")
     elif (job, board) == (ledger.context.job, ledger.context.board):
         return Outcome((), _said(f"board {board} is on the bench already"))
-    back, words = _back(ledger, [b for b in ledger.on_bench() if b is not view], event.by)
+    back, words = sent_back(ledger, [b for b in ledger.on_bench() if b is not view], event.by)
     out.append(records.Board(job=job, board=board, event="taken", state=ON_THE_BENCH, by=event.by))
     context = entered(ledger, sheets, job, board, event.source)
     other = "" if job == ledger.context.job else f" of job {job}"

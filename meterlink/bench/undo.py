@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 
 from meterlink import records
-from meterlink.bench.contexts import Sheets, first_point, moved, valid
+from meterlink.bench.contexts import Sheets, first_point, moved, sent_back, valid
 from meterlink.bench.events import Effect, Outcome, Undo, Withdraw
 from meterlink.bench.ledger import WORKED_ON, Act, Ledger
 from meterlink.errors import BadInput, Refused
@@ -105,14 +105,30 @@ def undo(ledger: Ledger, sheets: Sheets, event: Undo, at_bench: str) -> Outcome:
         changed.pop("stage", None)  # another repair of this board stands
         changed.pop("point", None)
     context = valid(then, moved(ledger.context, event.source, **changed))
-    out.append(msgspec.structs.replace(context, undo=act.lead.seq))
-    return Outcome(tuple(out), (Effect("taken-back", f"taken back: {describe(act)}"),))
+    back, words = _left_over(then, context, event.by)
+    out += [*back, msgspec.structs.replace(context, undo=act.lead.seq)]
+    return Outcome(tuple(out), (Effect("taken-back", f"taken back: {describe(act)}{words}"),))
+
+
+def _left_over(then: Ledger, context: records.Context, by: str) -> tuple[list[records.Record], str]:
+    """Boards that would say that they are on the bench, and the context's board is another: back where they were."""
+    over = [b for b in then.on_bench() if (b.job, b.board) != (context.job, context.board)]
+    return sent_back(then, over, by)
 
 
 def _again(ledger: Ledger, of: int) -> records.Record:
-    """The withdrawn record once more; a keep says whose place it takes."""
-    record = msgspec.structs.replace(ledger.withdrawable[of].record, with_=None)
-    return msgspec.structs.replace(record, moved=of) if isinstance(record, records.Kept) else record
+    """The withdrawn record once more; a keep says whose place it takes, a board's state that is not the newest any more
+    is not set again."""
+    record: records.Record = msgspec.structs.replace(ledger.withdrawable[of].record, with_=None)
+    match record:
+        case records.Kept():
+            return msgspec.structs.replace(record, moved=of)
+        case records.Board(job=job, board=board):
+            view = ledger.board(job, board)
+            newer = [n for n in ledger.standing(view.events) if n.seq > of and n.record.state] if view else []
+            return msgspec.structs.replace(record, state=None, text=None) if newer else record
+        case _:
+            return record
 
 
 def withdraw(ledger: Ledger, sheets: Sheets, event: Withdraw) -> Outcome:
@@ -137,9 +153,11 @@ def withdraw(ledger: Ledger, sheets: Sheets, event: Withdraw) -> Outcome:
     if _was_repair(ledger, event.of) and context.stage == "after" and view and not then.worked_on(view):
         context = msgspec.structs.replace(context, stage="before")
         context = msgspec.structs.replace(context, point=first_point(then, sheets, context))
+    back, words = _left_over(then, context, event.by)
+    out += back
     if context != now:
         out.append(moved(context, event.source))
-    return Outcome(tuple(out), (Effect("taken-back", f"record {event.of} is withdrawn: {event.why}"),))
+    return Outcome(tuple(out), (Effect("taken-back", f"record {event.of} is withdrawn: {event.why}{words}"),))
 
 
 def _was_repair(ledger: Ledger, seq: int) -> bool:

@@ -128,6 +128,16 @@ class People(RuleBasedStateMachine):
             b.lift(name)
             b.look()
 
+    @act(pick=PICK, name=METERS, way=st.sampled_from(["pedal", "key"]))
+    def tap_and_stay(self, pick: int, name: str, way: str) -> None:
+        """The foot is sooner than the reading settles; the probe stays down."""
+        b = self.bench
+        if b.rig.there(name) and b.rig.there("pedal"):
+            function = self._wanted(b)
+            b.land(name, function, world.VALUES[function][min(pick, len(world.VALUES[function]) - 1)])
+            b.press(way, "keep")
+            b.hold(name)
+
     @act(way=st.sampled_from(["pedal", "pedal", "key", "command"]), action=st.sampled_from(["keep", "keep", *GESTURES]))
     def press(self, way: str, action: str) -> None:
         b = self.bench
