@@ -85,7 +85,7 @@ def test_a_day_by_scanner_and_keys_stands_in_the_journal(bench: Running, tmp_pat
         terminal.shows("count it in to GC-2611")
         assert bench.call("status")["context"]["board"] == "GC-01"
         terminal.keys("n")
-        until(lambda: "count it in" not in terminal.text, what="the offer to be left")
+        until(lambda: "leave it" not in terminal.text, 5, what=f"the offer to be left\n{terminal.text}")
         terminal.keys("h")
         terminal.shows("Who is at the bench?")
         terminal.at_once("Mira\r")
