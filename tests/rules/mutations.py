@@ -48,7 +48,7 @@ MUTATIONS = (
     Mutation(
         "1 a contact is kept again after a start",
         "bench/core.py",
-        "case Settled() if name not in self._free:",
+        "case Settled() if by_itself and name not in self._free:",
         "case Settled() if False:",
     ),
     Mutation(

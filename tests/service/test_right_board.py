@@ -206,7 +206,7 @@ def test_a_finding_taken_back_takes_the_stage_and_the_point_with_it(day: Day) ->
     assert (day.context["stage"], day.context["point"]) == ("before", "C412")
     assert day.ask("undo") == "taken back: +3V3 kept"
     assert day.context["point"] == "+3V3" and len(day.keeps("GC-01")) == 1
-    finding = next(x.seq for x in entries(day.bench.folders.journal, readings=False) if x.kind == "finding")
+    finding = max(x.seq for x in entries(day.bench.folders.journal, readings=False) if x.kind == "finding")
     assert finding in day.ledger.voided, "what was taken back stays in the journal"
     day.ask("find", what="replaced", part="C412")
     seq = max(x.seq for x in entries(day.bench.folders.journal, readings=False) if x.kind == "finding")
