@@ -122,7 +122,7 @@ def act(folders: Folders, json: bool, do: str, **fields: Any) -> None:
         if json:
             emit(record)
     if not json:
-        kept = [_kept(r) for r in reply["records"] if r["kind"] == "kept"]
+        kept = [_kept(r) for r in reply["records"] if r["kind"] == "kept" and not r["moved"]]
         words = kept or reply["text"] or [told for r in reply["records"] if (told := _told(r))]
         typer.echo("; ".join(words or ["done"]))
 

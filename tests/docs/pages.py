@@ -29,9 +29,17 @@ def lines(name: str) -> list[str]:
     return [line for block in blocks(name, "sh") for line in block.splitlines()]
 
 
+def day(name: str) -> list[tuple[str, str]]:
+    """The document's `day` block: what somebody does, and what is heard then."""
+    (block,) = blocks(name, "day")
+    return [(act.strip(), heard.strip()) for act, _, heard in (line.partition("|") for line in block.splitlines())]
+
+
 def shown(name: str) -> list[str]:
     """Every command line of meterlink that the document shows: in blocks, indented, and in running text."""
     fenced = [ours(line) for line in lines(name)]
+    if blocks(name, "day"):
+        fenced += [act.removeprefix("$ ") for act, _ in day(name) if act.startswith("$")]
     whole = re.sub(r"^ *```.*?^ *```$", "", text(name), flags=re.DOTALL | re.MULTILINE)
     indented = re.findall(r"^ {4,}(meterlink .*)$", whole, re.MULTILINE) if name != "docs/commands.md" else []
     inline = re.findall(r"`(meterlink [a-z][^`]*)`", whole)

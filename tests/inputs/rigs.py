@@ -301,21 +301,29 @@ class Pedal:
 
 @contextmanager
 def bench_with_pedal(
-    kind: str, root: Path, tables: str = "", plugged: bool = True, long_s: float = 1.2
+    kind: str, root: Path, tables: str = "", plugged: bool = True, long_s: float = 1.2, settles: bool = False
 ) -> Iterator[tuple[WholeBench, Pedal]]:
     """A bench, not started, with a pedal of this kind: contact (on a terminal server) or keyboard.
 
     long_s      twice the usual: this machine does other work too
+    settles     as in bench_with
     """
     if kind == "contact":
-        with TerminalServer() as line, bench_with(root, tables + CONTACT.format(port=line.url, long_s=long_s)) as bench:
+        with (
+            TerminalServer() as line,
+            bench_with(root, tables + CONTACT.format(port=line.url, long_s=long_s), settles=settles) as bench,
+        ):
             pedal = Pedal(bench, lambda: line.press("CTS"), lambda: line.release("CTS"), line.unplug, line.plug)
             if not plugged:
                 line.unplug()
             yield bench, pedal
     else:
         with bench_with(
-            root, tables + KEYBOARD.format(long_s=long_s), keyboards={"pedal": (0x05F3, 0x00FF)}, plugged=plugged
+            root,
+            tables + KEYBOARD.format(long_s=long_s),
+            keyboards={"pedal": (0x05F3, 0x00FF)},
+            plugged=plugged,
+            settles=settles,
         ) as bench:
             yield (
                 bench,
