@@ -132,7 +132,8 @@ class Ledger:
             case records.Finding(job=str(job)):
                 self._job(job).events.append(noted)
             case records.Kept(job=str(job), board=str(board)):
-                self._board(job, board).keeps.append(noted)
+                keeps = self._board(job, board).keeps
+                keeps.insert(_place(keeps, record), noted)
             case records.LeftOut():
                 self._board(record.job, record.board).left_out.append(noted)
             case records.Supply(job=str(job), board=str(board)):
@@ -299,6 +300,12 @@ class Ledger:
             for n in self.standing(board.keeps)
             if n.record.point and (stage is None or n.record.stage == stage)
         }
+
+
+def _place(keeps: list[Noted], new: records.Kept) -> int:
+    """Where a board's new keep stands: last; one that stands for a withdrawn one of its point, in that one's place."""
+    at = (i for i, n in enumerate(keeps) if n.seq == new.moved and n.record.point == new.point)
+    return next(at, len(keeps) - 1) + 1
 
 
 ACTED = (

@@ -101,8 +101,9 @@ def undo(ledger: Ledger, sheets: Sheets, event: Undo, at_bench: str) -> Outcome:
     then = ledger.without([n.seq for n in stand], again=[n.record.of for n in gone])
     changed = _changed(act, ledger.context)
     view = then.board(ledger.context.job, ledger.context.board)
-    if isinstance(act.lead.record, records.Finding) and view and then.worked_on(view):
-        changed.pop("stage", None)  # another repair of this board stands
+    later = [n for n in then.standing(view.findings) if n.seq > act.lead.seq] if view else []
+    if isinstance(act.lead.record, records.Finding) and any(n.record.what in WORKED_ON for n in later):
+        changed.pop("stage", None)  # another repair of this board came after it
         changed.pop("point", None)
     context = valid(then, moved(ledger.context, event.source, **changed))
     back, words = _left_over(then, context, event.by)

@@ -26,6 +26,7 @@ class Keep:
     value: float | None
     verdict: str | None
     seq: int = field(compare=False, default=0)
+    place: int = field(compare=False, default=0)
 
 
 @dataclass
@@ -83,6 +84,11 @@ class State:
         if out.board is None:
             out.point, out.stage, out.powered = None, None, False
         out.jobs = {name: job for name, job in out.jobs.items() if job != Job()}
+        for job in out.jobs.values():  # in whatever order they were said
+            job.notes.sort(key=str)
+            for board in job.boards.values():
+                board.left.sort(key=str)
+                board.findings.sort(key=str)
         return out
 
 
@@ -156,12 +162,19 @@ class Book:
             job.expected = x["expected"]
         job.sheet |= x["sheet"] is not None
 
-    @staticmethod
-    def _board(board: Board, x: Line) -> None:
+    def _place(self, x: Line) -> int:
+        """A keep stands in the order of the records; at the point of the withdrawn one that it names, in its place."""
+        old = self.lines.get(x["moved"]) if x["moved"] is not None else None
+        there = old is not None and all(old[f] == x[f] for f in ("job", "board", "point"))
+        return self._place(old) if old is not None and there else int(x["seq"])
+
+    def _board(self, board: Board, x: Line) -> None:
         if x["kind"] == "board" and x["state"]:
             board.states.append((x["state"], x["text"]))
         elif x["kind"] == "kept":
-            board.keeps.append(Keep(x["point"], x["stage"], x["function"], x["value"], x["verdict"], x["seq"]))
+            place = self._place(x)
+            new = Keep(x["point"], x["stage"], x["function"], x["value"], x["verdict"], x["seq"], place)
+            board.keeps.insert(sum(k.place < place for k in board.keeps), new)
         elif x["kind"] == "left_out":
             board.left.append((x["stage"], tuple(x["points"])))
         elif x["kind"] == "finding":

@@ -70,3 +70,26 @@ def test_a_state_that_was_withdrawn_does_not_come_back_over_a_newer_one(bench: B
     bench.ask("key", "board state", fields, lambda s: model.set_state(s, "handed on", "GC-01", None, None), by="ben")
     bench.undo("key", None)
     assert bench.state.jobs[world.JOBS[0]].boards["GC-01"].state == "handed on"
+
+
+def test_a_keep_that_is_restored_does_not_stand_before_a_newer_one(bench: Bench) -> None:
+    """A withdrawal taken back: the point's value is the one that was measured last, as it was before."""
+    for value in ("1.200", "0.500"):
+        bench.ask("key", "point", {"point": "VIN"}, lambda s: model.go(s, "VIN"))
+        bench.land("red", "diode", value)
+        bench.hold("red")
+        bench.lift("red")
+    bench.void("key", bench.state.here.keeps[0].seq, None)  # type: ignore[union-attr]
+    bench.undo("key", None)
+    assert [k.value for k in bench.state.here.keeps] == [1.2, 0.5]  # type: ignore[union-attr]
+    assert bench.rig.state()["verdicts"] == {"VIN": "ok"}
+
+
+def test_a_repair_taken_back_takes_back_the_stage_that_it_set(bench: Bench) -> None:
+    """The stage had been set to before again by hand, with an earlier repair on the board."""
+    repair = {"what": "replaced", "part": "U7"}
+    bench.ask("key", "find", repair, lambda s: model.find(s, "replaced", "U7", None, None))
+    bench.ask("key", "stage", {"stage": "before"}, lambda s: model.stage(s, "before"))
+    bench.ask("key", "find", repair, lambda s: model.find(s, "replaced", "U7", None, None))
+    bench.undo("key", None)
+    assert bench.state.stage == "before"
