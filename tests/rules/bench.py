@@ -71,8 +71,12 @@ class Bench:
         self.done: list[Done] = []
         self.hands = {"red": Hand(), "blue": Hand(function="voltage", value="0.000")}
         self.said: str | None = None  # the meter that is shown large, as the service said last
-        self.rig.start()
-        self.begun()
+        try:
+            self.rig.start()
+            self.begun()
+        except BaseException:
+            self.rig.close()
+            raise
 
     def open(self) -> None:
         """A job with its sheet, two of its boards counted in, the first on the bench."""
@@ -106,13 +110,13 @@ class Bench:
         """Told as loudly as any fault, and on every view."""
         self.rig.unplug(name)
         if name in self.hands:
-            self.rig.wait_instrument(name, "lost")
+            self.rig.wait_for(name, "lost")
             hand = self.hands[name]
             hand.touched = None
             if not hand.spent:  # what was not kept yet is lifted meanwhile
                 hand.on, hand.value = False, world.AIR[hand.function]
         else:
-            self.rig.wait_input(name, "lost")
+            self.rig.wait_for(name, "lost")
         self.heard_of(name, "refused")
         code, printed = self.rig.command("status")
         told = [line for line in printed.splitlines() if name in line]
@@ -122,10 +126,10 @@ class Bench:
     def plug(self, name: str) -> None:
         self.rig.plug(name)
         if name in self.hands:
-            self.rig.wait_instrument(name, "open")
+            self.rig.wait_for(name, "open")
             self.meets(name)
         else:
-            self.rig.wait_input(name, "open")
+            self.rig.wait_for(name, "open")
             self.heard_of(name, "stepped")
         self.look()
 

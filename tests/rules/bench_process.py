@@ -16,6 +16,7 @@ import mmap
 import os
 import signal
 import sys
+import threading
 import traceback
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -88,8 +89,19 @@ def watch_the_pedal(shared: Shared) -> None:
     PedalSettings.open = lambda self: Watched(plain(self), shared)  # type: ignore[method-assign]
 
 
+def end_with(end: int) -> None:
+    """Die with whoever holds the other end of this pipe: a test that is killed leaves no service behind."""
+
+    def wait() -> None:
+        os.read(end, 1)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    threading.Thread(target=wait, daemon=True).start()
+
+
 def main() -> None:
     shared = Shared(Path(sys.argv[1]))
+    ours, theirs = os.pipe()
     watch_the_pedal(shared)
     switches.FED_S = 0.0
     input_supervisor.BACK_OFF_S = supervisor.BACK_OFF_S = AGAIN_S
@@ -99,6 +111,8 @@ def main() -> None:
             pid = os.fork()
             if pid == 0:
                 os.close(0)
+                os.close(theirs)
+                end_with(ours)
                 code = 70
                 try:
                     code = serve(Path(what), shared)

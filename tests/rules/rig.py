@@ -193,10 +193,8 @@ class Rig:
         self.pid = self._order(f"start {self.root}")
         until(self._answers, "the service to answer", 0.005)
         self._ear = Ear(self.folders.socket)
-        for name in ("pedal", "scanner"):
-            self.wait_input(name, "open" if self.there(name) else "lost")
-        for name in ("red", "blue"):
-            self.wait_instrument(name, "open" if self.there(name) else "lost")
+        for name in ("pedal", "scanner", "red", "blue"):
+            self.wait_for(name, "open" if self.there(name) else "lost")
         self.fence()
         self.ear.taken()
 
@@ -279,15 +277,19 @@ class Rig:
     def there(self, name: str) -> bool:
         return self.pedal_plugged if name == "pedal" else self.ports[name].plugged
 
-    def wait_input(self, name: str, state: str) -> None:
-        until(lambda: self.call("status")["inputs"][name]["state"] == state, f"the {name} to be {state}", 0.005)
+    def wait_for(self, name: str, state: str) -> None:
+        """Until the service says that this device is open, or lost."""
+        said: Message = {}
 
-    def wait_instrument(self, name: str, state: str) -> None:
         def is_so() -> bool:
-            all_ = {i["instrument"]: i["state"] for i in self.call("status")["instruments"]}
-            return bool(all_[name] == state)
+            status = self.call("status")
+            said.update(status["inputs"], **{i["instrument"]: i for i in status["instruments"]})
+            return bool(said[name]["state"] == state)
 
-        until(is_so, f"the {name} meter to be {state}", 0.005)
+        try:
+            until(is_so, f"the {name} to be {state}", 0.005)
+        except AssertionError as error:
+            raise AssertionError(f"{error}: {said[name]}") from None
 
     # -- hands and feet
 
