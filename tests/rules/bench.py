@@ -1,41 +1,21 @@
-"""A person's act at the bench, and what must be so after it: every act is held against rules.md here.
-
-`Bench.act` is the one way: it says beforehand what must come of it (model.py), lets it happen (rig.py), and looks at
-what was heard, at what the journal says (fold.py) and at what the views say.
-"""
+"""The bench with its people: probes, devices that go and come, the service's life; what must be so at every moment."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from meterlink.errors import MeterlinkError
 from meterlink.journal.reader import entries
 from tests.rules import model, world
-from tests.rules.commands import words
-from tests.rules.fold import HERE, ON, WORKED, Book, Line, State
+from tests.rules.acting import Done, heard
+from tests.rules.fold import HERE, ON, State
 from tests.rules.model import OWNER, No
-from tests.rules.rig import Message, Rig, is_heard
+from tests.rules.rig import Rig
+from tests.rules.taking_back import TakingBack
 
-DONE = {"kept", "ok", "not-ok", "short", "stepped", "taken-back", "sheet-done", "passed-over", "confirm"}
-REFUSED = {"refused", "no-board", "wrong-function", "confirm", "alarm"}
-STEPS = {"keep", "next", "leave out"}  # acts that lead on to the next point
-
-
-@dataclass
-class Done:
-    """An act that was recorded."""
-
-    do: str
-    by: str
-    lead: int
-    before: State
-    after: State
-    undone: bool = False
-    undoes: int | None = None
+GESTURES = {"keep": (0.1,), "back": (0.1, 0.1, 0.1), "next": (0.7,)}  # seconds that the foot is down and up in turn
 
 
 @dataclass
@@ -60,17 +40,13 @@ class Hand:
     sent: float = 0.0
 
 
-class Bench:
+class Bench(TakingBack):
     """The bench, the model's view of it, and everybody who acts."""
 
     def __init__(self, root: Path) -> None:
-        self.rig = Rig(root)
+        super().__init__(Rig(root))
         (root / "sheet.toml").write_text(world.sheet_text(), encoding="utf-8")
-        self.book = Book(self.rig.folders.journal)
-        self.state = State()
-        self.done: list[Done] = []
         self.hands = {"red": Hand(), "blue": Hand(function="voltage", value="0.000")}
-        self.said: str | None = None  # the meter that is shown large, as the service said last
         try:
             self.rig.start()
             self.begun()
@@ -103,6 +79,36 @@ class Bench:
         hand = self.hands[name]
         hand.began, hand.touched, hand.spent, hand.unseen = None, None, False, hand.on
         self.frame(name)
+
+    def restart(self) -> None:
+        """In order."""
+        assert self.rig.stop() == 0
+        self.rig.start()
+        self.begun()
+        self.look()
+
+    def kill(self) -> None:
+        """As a power cut would: SIGKILL."""
+        self.rig.kill()
+        self.rig.start()
+        self.begun()
+        self.look()
+
+    def kill_amid(self, do: str, fields: dict[str, Any], predict: model.Act) -> None:
+        """In the midst of an act, before its answer: it is whole in the journal, or not there at all."""
+        before = self.state.copy()
+        try:
+            after = predict(before.copy())
+        except No:
+            after = before
+        self.rig.kill_at(do, fields)
+        lines = [x for x in self.book.new() if x["kind"] not in ("reading", "instrument")]
+        if lines:
+            self.same(after, lines, f"after {do}, and a kill in the midst of it")
+            self.done.append(Done(do, before.operator or OWNER, lines[0]["seq"], before, self.state.copy()))
+        self.rig.start()
+        self.begun()
+        self.look()
 
     # -- devices that go and come (rule 12)
 
@@ -140,106 +146,15 @@ class Bench:
         sounds = [(m["sound"], name in m["text"]) for m in messages if m["event"] == "effect"]
         assert (sound, True) in sounds, f"rule 12: what was heard of the {name}: {sounds}"
 
-    # -- an act
-
-    def ask(self, way: str, do: str, fields: dict[str, Any], predict: model.Act, by: str | None = None) -> None:
-        """An act by a command or a key."""
-        named = {**fields, "by": by} if by else dict(fields)
-
-        def happen() -> bool | None:
-            if way == "command":
-                code, printed = self.rig.command(*words(do, named, self.rig.root))
-                assert printed.strip(), f"rule 10: {do} says nothing"
-                return code == 0
-            try:
-                reply = self.rig.call(do, source="key", **named)
-            except MeterlinkError:
-                return False
-            assert reply["text"], f"rule 10: {do} is answered without a word"
-            return None if do == "keep" else True  # a value that is refused is the answer's text
-
-        self.act(do, by, predict, happen)
-
-    def press(self, way: str, action: str) -> None:
+    def press(self, way: str, action: str, bounce: bool = False) -> None:
         """One of the pedal's three actions."""
         predict = {"keep": self.tapped, "back": model.back, "next": model.next_}[action]
         if way == "pedal":
-            self.mute(action, predict, lambda: self.rig.foot(GESTURES[action]))
+            self.mute(action, predict, lambda: self.rig.foot(GESTURES[action], bounce))
         else:
             self.ask(way, action, {}, predict)
 
-    def mute(self, do: str, predict: model.Act, happen: Callable[[], None]) -> None:
-        """An act that nobody answers but by what is heard."""
-
-        def and_heard() -> None:
-            happen()
-            self.rig.heard_something()
-
-        self.act(do, None, predict, and_heard)
-
-    def act(self, do: str, by: str | None, predict: model.Act, happen: Callable[[], bool | None]) -> None:
-        before = self.state.copy()
-        no: No | None = None
-        try:
-            after = predict(before.copy())
-        except No as error:
-            after, no = before, error
-        ok = happen()
-        messages = self.rig.fence()
-        self.judge(do, by, before, after, no, messages)
-        if ok is not None:
-            assert ok == (no is None), f"rule 10: {do} {'was' if ok else 'was not'} done; {no or 'it had to be'}"
-        self.look()
-
-    def judge(
-        self, do: str, by: str | None, before: State, after: State, no: No | None, messages: list[Message]
-    ) -> list[Line]:
-        """What was heard and recorded against what had to be."""
-        lines = [x for x in self.book.new() if x["kind"] not in ("reading", "instrument")]
-        sounds = heard(messages)
-        self.listen(messages)
-        self.right_place(lines, before)
-        self.same(after, lines, f"after {do}" + (f", which had to be refused ({no})" if no else ""))
-        said = f"{do} was heard as {sounds or 'silence'}"
-        if no is None:
-            assert sounds and sounds[0] in DONE, f"rule 10: {said}; it had to be acknowledged"
-            assert not set(sounds) & (REFUSED - {"confirm"}), f"rule 10: {said}; nothing was refused"
-        else:
-            assert not lines, f"{do} was refused and recorded {lines}: {no}"
-            assert len(sounds) == 1 and sounds[0] in REFUSED, f"rule 10: {said}; it had to be refused ({no})"
-            assert (sounds[0] == "no-board") == no.loud, f"rule 1: {said}, though: {no}"
-        stepped = do in STEPS and before.point != after.point and before.place == after.place
-        at_end = stepped and after.point is None
-        assert ("sheet-done" in sounds) == at_end, f"rule 8: {said}; still to be measured: {model.pending(after)}"
-        if at_end:
-            assert not model.pending(after), f"rule 8: the sheet is not done: {model.pending(after)} were passed over"
-        if lines:
-            self.done.append(Done(do, by or before.operator or OWNER, lines[0]["seq"], before, self.state.copy()))
-        return lines
-
-    def same(self, wanted: State, lines: list[Line], when: str) -> None:
-        """The journal says what the model says; from here on the model has the journal's numbers."""
-        found = self.book.state()
-        a, b = wanted.shown(), found.shown()
-        if a != b:
-            raise AssertionError(f"{difference(a, b)} {when}; recorded: {lines}")
-        self.state = found
-
-    def listen(self, messages: list[Message]) -> None:
-        for m in messages:
-            if "meant" in m:
-                self.said = m["meant"]
-
     # -- what must be so at every moment
-
-    def right_place(self, lines: list[Line], before: State) -> None:
-        """Rules 1, 3 and 18 on each new keep: the board is on the bench, and its power is not confirmed on."""
-        for x in lines:
-            if x["kind"] == "kept" and x["moved"] is None:
-                assert x["board"] is not None, f"rule 1: kept for no board: {x}"
-                assert (x["job"], x["board"]) == before.place, f"rule 1: {before.board} is on the bench: {x}"
-                assert before.here is not None and before.here.state in HERE, f"rule 3: that board is elsewhere: {x}"
-                assert not (before.powered and x["function"] in world.DEAD), f"rule 18: its power is on: {x}"
 
     def look(self) -> None:
         """What the views say of it, and the invariants that hold whatever was done."""
@@ -298,95 +213,6 @@ class Bench:
                 if name == s.job and one["board"] == s.board:
                     code, printed = self.rig.command("board", "show", one["board"], "--job", name)
                     assert code == 0 and all(p in printed for p in [*due, *left]), f"rule 8: board show: {printed}"
-
-    # -- taking back (rule 11)
-
-    def undo(self, way: str, by: str | None) -> None:
-        """The last act of this person is taken back, with what it set. Exactly so where nobody did anything since; else
-        what others set meanwhile stays, and the records alone are looked at."""
-        who = by or self.state.operator or OWNER
-        standing = [d for d in self.done if not d.undone and d.undoes is None]
-        last = standing[-1] if standing else None
-        mine = [d for d in standing if d.by == who]
-        before = self.state.copy()
-        exact = (
-            last is not None
-            and last.by == who
-            and last.after.shown() == before.shown()
-            and last.before.shown() != last.after.shown()
-        )
-        ok: list[bool] = []
-
-        def happen() -> None:
-            fields = {"by": by} if by else {}
-            if way == "command":
-                ok.append(self.rig.command(*words("undo", fields, self.rig.root))[0] == 0)
-                return
-            try:
-                self.rig.call("undo", source="key", **fields)
-                ok.append(True)
-            except MeterlinkError:
-                ok.append(False)
-
-        if exact and last is not None:
-            self.act("undo", by, lambda s: last.before.copy(), happen)
-        else:
-            happen()
-            messages = self.rig.fence()
-            self.listen(messages)
-            sounds = heard(messages)
-            assert sounds == (["taken-back"] if ok[0] else ["refused"]), f"rule 10: undo was heard as {sounds}"
-        lines = [x for x in self.book.new() if x["kind"] not in ("reading", "instrument")]
-        if not exact:
-            self.state = self.book.state()
-        if not ok[0]:
-            assert not lines
-            assert not [d for d in mine if self.stands(d)], f"rule 11: {who} could not take back {mine[-1]}"
-            self.look()
-            return
-        self.taken_back(who, mine)
-        self.look()
-
-    def void(self, way: str, of: int, by: str | None) -> None:
-        """One record withdrawn by its number, with those that it led."""
-        kinds = ("job", "board", "finding", "kept", "left_out")
-        x = self.book.lines.get(of)
-        led = [seq for seq, y in self.book.lines.items() if y.get("with") == of and y["kind"] in kinds]
-        can = x is not None and x["kind"] in kinds and of not in self.book.void
-        then = self.book.state(frozenset([of, *led])) if can else self.state
-        repair = can and x is not None and x["kind"] == "finding" and x["what"] in WORKED
-
-        def withdrawn(s: State) -> State:
-            if not can:
-                raise No("there is no such record that stands")
-            return model.withdrawn(s, then, repair and x is not None and (x["job"], x["board"]) == s.place)
-
-        self.ask(way, "void", {"of": of, "why": "wrong number"}, withdrawn, by)
-
-    def stands(self, d: Done) -> bool:
-        """Something that it recorded of boards and jobs is not withdrawn."""
-        kinds = [x for x in self.book.with_(d.lead) if x["kind"] != "context"]
-        return any(x["seq"] not in self.book.void for x in kinds)
-
-    def taken_back(self, who: str, mine: list[Done]) -> None:
-        """The newest act of this person is withdrawn, all of it, and nothing else; and it stays in the journal."""
-        newest = max(seq for seq, x in self.book.lines.items() if x["kind"] == "context")
-        of = self.book.lines[newest]["undo"]
-        act = next((d for d in mine if d.lead == of), None)
-        assert act is not None, f"rule 11: {who} took back record {of}, which is none of his last acts"
-        newer = [d for d in mine if d.lead > of and self.stands(d)]
-        assert not newer, f"rule 11: {who} took back {act.do}, and had done {newer[-1].do} since"
-        for x in self.book.with_(act.lead):
-            if x["kind"] not in ("context", "void"):
-                assert x["seq"] in self.book.void, f"rule 11: {act.do} was taken back, and {x} stands"
-        lead = self.book.lines[newest].get("with") or newest
-        theirs = {x["seq"] for x in self.book.with_(act.lead)}
-        for x in self.book.with_(lead):
-            assert x["kind"] != "void" or x["of"] in theirs, f"rule 11: {x} withdraws what another act recorded"
-        act.undone = True
-        if self.done and self.done[-1].lead == lead:
-            self.done.pop()  # an act of taking back is none that can be taken back
-        act.undone = True
 
     # -- probes
 
@@ -510,40 +336,3 @@ class Bench:
             assert code == 0, printed
         finally:
             self.rig.close()
-
-
-def heard(messages: list[Message]) -> list[str]:
-    """The sounds; a loss that is told again because its reason is another now belongs to no act."""
-    return [m["sound"] for m in messages if is_heard(m)]
-
-
-GESTURES = {"keep": (0.1,), "back": (0.1, 0.1, 0.1), "next": (0.7,)}
-
-
-def difference(wanted: State, found: State) -> str:
-    """Where two states differ, and by whose rule."""
-    out = []
-    for field, rule in (("job", 4), ("board", 2), ("point", 9), ("stage", 11), ("powered", 11), ("operator", 11)):
-        a, b = getattr(wanted, field), getattr(found, field)
-        if a != b:
-            out.append(f"rule {rule}: the {field} is {b!r} and had to be {a!r}")
-    for name in {*wanted.jobs, *found.jobs}:
-        j, k = wanted.jobs.get(name), found.jobs.get(name)
-        if j is None or k is None:
-            out.append(f"rule 11: job {name} is {k} and had to be {j}")
-            continue
-        for field, rule in (("open", 4), ("expected", 13), ("notes", 13)):
-            if getattr(j, field) != getattr(k, field):
-                out.append(f"rule {rule}: {field} of {name} is {getattr(k, field)} and had to be {getattr(j, field)}")
-        for mark in {*j.boards, *k.boards}:
-            a, b = j.boards.get(mark), k.boards.get(mark)
-            if a is None or b is None:
-                out.append(f"rule 5: board {mark} of {name} is {b} and had to be {a}")
-            elif a != b:
-                rules = {"states": 2, "keeps": 1, "left": 8, "findings": 11}
-                out += [
-                    f"rule {n}: {f} of {mark} are {getattr(b, f)} and had to be {getattr(a, f)}"
-                    for f, n in rules.items()
-                    if getattr(a, f) != getattr(b, f)
-                ]
-    return "; ".join(out)

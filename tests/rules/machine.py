@@ -138,11 +138,15 @@ class People(RuleBasedStateMachine):
             b.press(way, "keep")
             b.hold(name)
 
-    @act(way=st.sampled_from(["pedal", "pedal", "key", "command"]), action=st.sampled_from(["keep", "keep", *GESTURES]))
-    def press(self, way: str, action: str) -> None:
+    @act(
+        way=st.sampled_from(["pedal", "pedal", "key", "command"]),
+        action=st.sampled_from(["keep", "keep", *GESTURES]),
+        bounce=st.booleans(),
+    )
+    def press(self, way: str, action: str, bounce: bool) -> None:
         b = self.bench
         if way != "pedal" or b.rig.there("pedal"):
-            b.press(way, action)
+            b.press(way, action, bounce)
 
     @act(
         pick=PICK,
@@ -325,19 +329,20 @@ class People(RuleBasedStateMachine):
 
     @act()
     def restart(self) -> None:
-        b = self.bench
-        assert b.rig.stop() == 0
-        b.rig.start()
-        b.begun()
-        b.look()
+        self.bench.restart()
 
     @act()
     def kill(self) -> None:
-        b = self.bench
-        b.rig.kill()
-        b.rig.start()
-        b.begun()
-        b.look()
+        self.bench.kill()
+
+    @act(mark=st.sampled_from(world.BOARDS), do=st.sampled_from(["board take", "find"]))
+    def kill_amid(self, mark: str, do: str) -> None:
+        if do == "find":
+            repair = {"what": "replaced", "part": "U7"}
+            self.bench.kill_amid(do, repair, lambda s: model.find(s, "replaced", "U7", None, None))
+        else:
+            fields = {"board": mark, "count_in": True}
+            self.bench.kill_amid(do, fields, lambda s: model.take(s, mark, None, True))
 
     @act(name=st.sampled_from(["pedal", "scanner", "red", "blue"]))
     def unplug(self, name: str) -> None:

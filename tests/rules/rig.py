@@ -58,9 +58,6 @@ driver = "fs9721"
 port = "{root}/blue"
 """
 UNITS = {"diode": ("V", "0.001"), "voltage": ("V", "0.001"), "resistance": ("Ohm", "0.1")}
-TAP = (0.1,)  # seconds that the foot is down and up in turn: held for a tap
-DOUBLE = (0.1, 0.1, 0.1)
-LONG = (0.7,)
 BOUNCE_S, DOUBLE_S = 0.02, 0.30  # the pedal's timing as docs/technician.md has it
 Message = dict[str, Any]
 
@@ -211,6 +208,13 @@ class Rig:
 
     def kill(self) -> int:
         return self._end(signal.SIGKILL)
+
+    def kill_at(self, do: str, fields: Message) -> None:
+        """Kill it with a request under way."""
+        with socket.socket(socket.AF_UNIX) as sock:
+            sock.connect(str(self.folders.socket))
+            sock.sendall(json.dumps({"do": do, **fields}).encode() + b"\n")
+            self.kill()
 
     def _end(self, number: int) -> int:
         assert self.pid is not None
