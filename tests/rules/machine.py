@@ -204,6 +204,15 @@ class People(RuleBasedStateMachine):
         fields = {"board": mark, "job": job, "count_in": count_in}
         self._ask(way, "board take", fields, lambda s: model.take(s, mark, job, count_in), by)
 
+    @act(way=WAYS, marks=st.permutations(world.BOARDS[:3]), state=STATES, by=BY)
+    def exchange(self, way: str, marks: list[str], state: str, by: str | None) -> None:
+        """A board from wherever it was onto the bench, and another in its place."""
+        one, other = marks[:2]
+        fields = {"state": state, "board": one, "text": "U7"}
+        self._ask(way, "board state", fields, lambda s: model.set_state(s, state, one, None, "U7"), by)
+        for mark in (one, other):
+            self._ask(way, "board take", {"board": mark}, lambda s, m=mark: model.take(s, m), by)
+
     @act(way=WAYS, mark=st.sampled_from(world.SLIPS), by=BY)
     def slip(self, way: str, mark: str, by: str | None) -> None:
         self._ask(way, "board take", {"board": mark}, lambda s: model.take(s, mark), by)
