@@ -243,6 +243,18 @@ class People(RuleBasedStateMachine):
         fields = {"job": job, "expected": expected, "sheet": str(self._root / "sheet.toml") if sheet else None}
         self._ask(way, "job open", fields, lambda s: model.job_open(s, job, expected, sheet), by)
 
+    @act(way=WAYS, mark=st.sampled_from(world.BOARDS), on=st.integers(0, 1), by=BY)
+    def two_jobs(self, way: str, mark: str, on: int, by: str | None) -> None:
+        """Both are open, a board of one is on the bench, and the other is closed."""
+        one, other = world.JOBS[on], world.JOBS[1 - on]
+        for job in (one, other):
+            if job not in self.bench.state.jobs or not self.bench.state.jobs[job].open:
+                fields = {"job": job}
+                self._ask(way, "job open", fields, lambda s, j=job: model.job_open(s, j, None, False), by)
+        fields = {"board": mark, "job": one, "count_in": True}
+        self._ask(way, "board take", fields, lambda s: model.take(s, mark, one, True))
+        self._ask(way, "job close", {"job": other}, lambda s: model.job_close(s, other), by)
+
     @act(way=WAYS, job=JOBS, by=BY)
     def close_job(self, way: str, job: str | None, by: str | None) -> None:
         self._ask(way, "job close", {"job": job}, lambda s: model.job_close(s, job), by)
