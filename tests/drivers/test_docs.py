@@ -102,14 +102,15 @@ def test_the_new_driver_runs_live(outputs: dict[str, str], tmp_path: Path) -> No
     (toml,) = blocks(GUIDE, "toml")
     assert "/dev/ttyUSB0" in toml
     (bench / "bench.toml").write_text(toml.replace("/dev/ttyUSB0", str(tmp_path / "meter")))
-    frame = bytes.fromhex("11 20 35 40 50 60 73 81 90 A0 B0 C0 D0 E0")
+    air, touched = (bytes.fromhex(f"11 20 3{d} 40 50 60 73 8{d and 1} 90 A0 B0 C0 D0 E0") for d in (0, 5))  # 0, -5 V
+    shown = [air]
     env = {**os.environ, "XDG_RUNTIME_DIR": str(tmp_path)}
 
     def run(*args: str) -> subprocess.CompletedProcess[str]:
         command = [sys.executable, "-m", "meterlink", *args, "--dir", str(bench)]
         return subprocess.run(command, cwd=ROOT, env=env, text=True, capture_output=True, timeout=30)
 
-    with VirtualTerminal(tmp_path / "meter", stream=lambda _: frame, rate_hz=10):
+    with VirtualTerminal(tmp_path / "meter", stream=lambda _: shown[0], rate_hz=10):
         service = [sys.executable, "-m", "meterlink", "run", "--dir", str(bench)]
         with subprocess.Popen(service, cwd=ROOT, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as live:
             try:
@@ -117,6 +118,7 @@ def test_the_new_driver_runs_live(outputs: dict[str, str], tmp_path: Path) -> No
                 while run("job", "open", "TRIAL").returncode and time.monotonic() < deadline:
                     pass  # the service is starting
                 assert run("board", "take", "T-1", "--count-in").returncode == 0
+                shown[0] = touched
                 while (kept := run("keep")).returncode and time.monotonic() < deadline:
                     pass  # no reading has come yet
                 assert re.search(r"-5(\.0+)? V", kept.stdout), kept
