@@ -25,7 +25,7 @@ def test_every_class_has_its_code_and_comes_back(cls: type[errors.MeterlinkError
 
 
 def run(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> Any:
-    def application() -> Any:
+    def application(first: str | None) -> Any:
         def call(**_: Any) -> None:
             raise error
 

@@ -28,8 +28,8 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-def application() -> typer.Typer:
-    """The whole command line."""
+def application(first: str | None = None) -> typer.Typer:
+    """The whole command line, or the part of it that its first word needs."""
     from meterlink.cli import groups
 
     app = typer.Typer(
@@ -47,7 +47,7 @@ def application() -> typer.Typer:
     ) -> None:
         pass
 
-    groups.add_to(app)
+    groups.add_to(app, first)
     return app
 
 
@@ -56,7 +56,7 @@ def main() -> None:
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # a terminal or a file's name need not be UTF-8
     try:
-        result = application()(standalone_mode=False)
+        result = application(sys.argv[1] if len(sys.argv) > 1 else None)(standalone_mode=False)
         sys.stdout.flush()
         code = result if isinstance(result, int) else 0
     except errors.MeterlinkError as error:

@@ -8,10 +8,6 @@ from typing import Annotated, Any
 
 import msgspec
 import typer
-from rich import box
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 Dir = Annotated[
     Path | None,
@@ -32,6 +28,11 @@ def say(text: str) -> None:
 
 def table(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     """A plain table on stdout; cells are text, never markup. What is too long goes on below: nothing is cut."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
     out = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for column in columns:
         out.add_column(column, overflow="fold")

@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.main import get_command
 from typer.testing import CliRunner
 
 from meterlink import errors
+from meterlink.cli import groups
 from meterlink.cli.main import application
-from meterlink.cli.reference import EXITS, HEAD, page
+from meterlink.cli.reference import EXITS, HEAD, commands, page
 from meterlink.exits import EXIT, exit_code
 from tests.docs.pages import KNOWN, ours, text
 
@@ -31,6 +33,16 @@ def test_it_is_not_stale() -> None:
 def test_every_command_has_an_example_of_itself() -> None:
     for name in KNOWN:
         assert f"meterlink {name}" in example(name)
+
+
+def test_each_first_word_has_its_file() -> None:
+    """And none is missing in what is loaded for it alone: the same commands as in the whole."""
+    firsts = {name.split()[0] for name in KNOWN}
+    assert firsts == {word for names, _ in groups.FILES for word in names}
+    for first in firsts:
+        part = dict(commands(get_command(application(first))))
+        (names,) = [names for names, _ in groups.FILES if first in names]
+        assert set(part) == {name for name in KNOWN if name.split()[0] in names}
 
 
 def test_the_codes_are_those_of_the_errors() -> None:
