@@ -14,6 +14,7 @@ import pytest
 from typer import Typer
 from typer.testing import CliRunner
 
+from meterlink import probe
 from meterlink.cli.ports import ports
 from meterlink.errors import BadInput, LinkLost
 from meterlink.link.opening import open_link
@@ -153,7 +154,9 @@ def run(*args: str) -> Any:
     return CliRunner().invoke(app, args)
 
 
-def test_the_command_listens(tmp_path: Path) -> None:
+def test_the_command_listens(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """For a second at each line setting: this meter sends forty frames in it."""
+    monkeypatch.setattr(probe, "MOST_S", 1.0)
     with VirtualTerminal(tmp_path / "meter", stream=stream(FRAMES_OF_METER), rate_hz=40) as meter:
         result = run("--probe", "--json", str(meter.path))
     assert result.exit_code == 0, result.output
