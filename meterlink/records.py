@@ -146,6 +146,7 @@ class Job(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="job"
     sheet_sha256: str | None = None
     text: str | None = None
     counted: int | None = None  # of a note: the count of boards that it explains
+    restores: int | None = None  # the withdrawn record in whose place this one stands again
     with_: int | None = msgspec.field(name="with", default=None)
 
 
@@ -159,6 +160,7 @@ class Board(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="bo
     customer: str | None = None
     expected: int | None = None
     text: str | None = None
+    restores: int | None = None  # as of Job
     with_: int | None = msgspec.field(name="with", default=None)
 
 

@@ -124,16 +124,15 @@ class Ledger:
             case records.Void():
                 self.voided[record.of] = noted
             case records.Job():
-                self._job(record.job).events.append(noted)
+                _insert(self._job(record.job).events, noted, record.restores)
             case records.Board():
-                self._board(record.job, record.board).events.append(noted)
+                _insert(self._board(record.job, record.board).events, noted, record.restores)
             case records.Finding(job=str(job), board=str(board)):
                 self._board(job, board).findings.append(noted)
             case records.Finding(job=str(job)):
                 self._job(job).events.append(noted)
             case records.Kept(job=str(job), board=str(board)):
-                keeps = self._board(job, board).keeps
-                keeps.insert(_place(keeps, record), noted)
+                _insert(self._board(job, board).keeps, noted, record.moved)
             case records.LeftOut():
                 self._board(record.job, record.board).left_out.append(noted)
             case records.Supply(job=str(job), board=str(board)):
@@ -302,10 +301,11 @@ class Ledger:
         }
 
 
-def _place(keeps: list[Noted], new: records.Kept) -> int:
-    """Where a board's new keep stands: last; one that stands for a withdrawn one of its point, in that one's place."""
-    at = (i for i, n in enumerate(keeps) if n.seq == new.moved and n.record.point == new.point)
-    return next(at, len(keeps) - 1) + 1
+def _insert(noted: list[Noted], new: Noted, of: int | None) -> None:
+    """A record stands last; one that stands again for a withdrawn one (of its point) stands in the place of that."""
+    point = getattr(new.record, "point", None)
+    there = (i for i, n in enumerate(noted) if n.seq == of and getattr(n.record, "point", None) == point)
+    noted.insert(next(there, len(noted) - 1) + 1, new)
 
 
 ACTED = (

@@ -97,8 +97,8 @@ def undo(ledger: Ledger, sheets: Sheets, event: Undo, at_bench: str) -> Outcome:
     gone = [n for n in act.parts if isinstance(n.record, records.Void)]
     stand = [n for n in act.parts if n.seq in ledger.withdrawable and n.seq not in ledger.voided]
     out: list[records.Record] = [records.Void(of=n.seq, why="taken back", by=event.by) for n in stand]
-    out += [_again(ledger, n.record.of) for n in gone]
     then = ledger.without([n.seq for n in stand], again=[n.record.of for n in gone])
+    out += [_again(then, n.record.of) for n in gone]
     changed = _changed(act, ledger.context)
     view = then.board(ledger.context.job, ledger.context.board)
     later = [n for n in then.standing(view.findings) if n.seq > act.lead.seq] if view else []
@@ -118,16 +118,13 @@ def _left_over(then: Ledger, context: records.Context, by: str) -> tuple[list[re
 
 
 def _again(ledger: Ledger, of: int) -> records.Record:
-    """The withdrawn record once more; a keep says whose place it takes, a board's state that is not the newest any more
-    is not set again."""
+    """The withdrawn record once more. Where the order says something it names the one in whose place it stands."""
     record: records.Record = msgspec.structs.replace(ledger.withdrawable[of].record, with_=None)
     match record:
         case records.Kept():
             return msgspec.structs.replace(record, moved=of)
-        case records.Board(job=job, board=board):
-            view = ledger.board(job, board)
-            newer = [n for n in ledger.standing(view.events) if n.seq > of and n.record.state] if view else []
-            return msgspec.structs.replace(record, state=None, text=None) if newer else record
+        case records.Board() | records.Job():
+            return msgspec.structs.replace(record, restores=of)
         case _:
             return record
 

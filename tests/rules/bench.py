@@ -194,6 +194,8 @@ class Bench(TakingBack):
     def look_closer(self) -> None:
         """`job show` and `board show`: points passed over stay visible (rule 8), an open count too (rule 13)."""
         s = self.state
+        code, printed = self.rig.command("status")
+        assert code == 0 and f"job {s.job or '-'}, board {s.board or '-'}, " in printed, f"status: {printed}"
         for name, job in s.jobs.items():
             code, printed = self.rig.command("job", "show", name, "--json")
             shown = json.loads(printed)

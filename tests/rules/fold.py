@@ -26,7 +26,6 @@ class Keep:
     value: float | None
     verdict: str | None
     seq: int = field(compare=False, default=0)
-    place: int = field(compare=False, default=0)
 
 
 @dataclass
@@ -131,7 +130,8 @@ class Book:
     def state(self, also_void: frozenset[int] = frozenset()) -> State:
         """What stands, and what would if these too were withdrawn."""
         s = State()
-        for seq, x in self.lines.items():
+        for x in sorted(self.lines.values(), key=self._place):
+            seq = x["seq"]
             if x["kind"] == "context":
                 s.job, s.board, s.point, s.stage = x["job"], x["board"], x["point"], x["stage"]
                 s.powered, s.operator = bool(x["powered"]), x["operator"]
@@ -163,18 +163,17 @@ class Book:
         job.sheet |= x["sheet"] is not None
 
     def _place(self, x: Line) -> int:
-        """A keep stands in the order of the records; at the point of the withdrawn one that it names, in its place."""
-        old = self.lines.get(x["moved"]) if x["moved"] is not None else None
-        there = old is not None and all(old[f] == x[f] for f in ("job", "board", "point"))
+        """Records stand in their order; one that restores a withdrawn one (of its point) in that one's place."""
+        of = x.get("moved") or x.get("restores")
+        old = self.lines.get(of) if of is not None else None
+        there = old is not None and all(old.get(f) == x.get(f) for f in ("job", "board", "point"))
         return self._place(old) if old is not None and there else int(x["seq"])
 
     def _board(self, board: Board, x: Line) -> None:
         if x["kind"] == "board" and x["state"]:
             board.states.append((x["state"], x["text"]))
         elif x["kind"] == "kept":
-            place = self._place(x)
-            new = Keep(x["point"], x["stage"], x["function"], x["value"], x["verdict"], x["seq"], place)
-            board.keeps.insert(sum(k.place < place for k in board.keeps), new)
+            board.keeps.append(Keep(x["point"], x["stage"], x["function"], x["value"], x["verdict"], x["seq"]))
         elif x["kind"] == "left_out":
             board.left.append((x["stage"], tuple(x["points"])))
         elif x["kind"] == "finding":

@@ -293,6 +293,15 @@ class People(RuleBasedStateMachine):
         points = None if some is None else model.pending(b.state)[-some:] or ["VIN"]
         b.ask(way, "leave out", {"points": points}, lambda s: model.leave(s, points), by)
 
+    @act(way=WAYS)
+    def pass_over(self, way: str) -> None:
+        """To the sheet's last point that is still to be measured, and on by foot: the others were passed over."""
+        b = self.bench
+        if b.state.board is not None and (due := model.pending(b.state)):
+            last = max(due, key=world.NAMES.index)
+            b.ask(way, "point", {"point": last}, lambda s: model.go(s, last))
+            b.press(way, "next")
+
     # -- taking back, and what somebody believes
 
     @act(way=WAYS, by=BY)

@@ -58,6 +58,27 @@ def test_a_board_is_not_put_on_the_bench_by_withdrawing_that_it_left(bench: Benc
     assert bench.state.jobs[world.JOBS[0]].boards["GC-01"].state == "received"
 
 
+def test_a_job_whose_opening_is_restored_is_as_closed_as_before(bench: Bench) -> None:
+    opened = bench.done[0].lead
+    bench.ask("key", "job close", {}, lambda s: model.job_close(s, None))
+    bench.void("command", opened, None)
+    bench.undo("command", None)
+    assert not bench.state.jobs[world.JOBS[0]].open
+
+
+def test_a_restored_state_is_where_the_board_goes_back_to(bench: Bench) -> None:
+    """It waited for a part before it was on the bench; that was withdrawn, and the withdrawal taken back."""
+    state, mark = "waiting for a part", "GC-02"
+    fields = {"state": state, "board": mark, "text": "U7"}
+    bench.ask("key", "board state", fields, lambda s: model.set_state(s, state, mark, None, "U7"))
+    waits = bench.done[-1].lead
+    bench.ask("key", "board take", {"board": mark}, lambda s: model.take(s, mark))
+    bench.void("command", waits, None)
+    bench.undo("command", None)
+    bench.ask("key", "board take", {"board": "GC-01"}, lambda s: model.take(s, "GC-01"))
+    assert bench.state.jobs[world.JOBS[0]].boards[mark].state == state
+
+
 def test_a_state_that_was_withdrawn_does_not_come_back_over_a_newer_one(bench: Bench) -> None:
     """Taking a withdrawal back writes the record once more; what somebody else recorded meanwhile stays."""
     (taken,) = [seq for seq, x in bench.book.lines.items() if x.get("event") == "taken"]
@@ -89,3 +110,12 @@ def test_a_repair_taken_back_takes_back_the_stage_that_it_set(bench: Bench) -> N
     bench.ask("key", "find", repair, lambda s: model.find(s, "replaced", "U7", None, None))
     bench.undo("key", None)
     assert bench.state.stage == "before"
+
+
+def test_a_withdrawal_taken_back_gives_back_the_state_that_it_withdrew(bench: Bench) -> None:
+    """Handed on, withdrawn: the board goes back to where it was. That taken back: it is handed on again."""
+    fields = {"state": "handed on"}
+    bench.ask("key", "board state", fields, lambda s: model.set_state(s, "handed on", None, None, None))
+    bench.void("command", bench.done[-1].lead, None)
+    bench.undo("command", None)
+    assert bench.state.jobs[world.JOBS[0]].boards["GC-01"].state == "handed on"
