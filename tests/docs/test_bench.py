@@ -18,6 +18,7 @@ from meterlink.demo.technician import Ear, is_kept
 from meterlink.demo.world import SHEET
 from tests.docs.pages import KNOWN, blocks, lines, shown, split
 from tests.service.conftest import Running, bench_at
+from tests.service.test_hands import lift
 
 DONE = 0
 
@@ -65,13 +66,6 @@ def touch(bench: Running, ear: Ear, value: float) -> dict[str, Any]:
     message = ear.wait(is_kept, mark, what="the touch to be kept")
     lift(bench, ear)
     return dict(message["record"])
-
-
-def lift(bench: Running, ear: Ear) -> None:
-    """Lift, and stay in the air for eight readings: at 50 a second that is longer than slip_s."""
-    bench.handheld.lift()
-    for _ in range(8):
-        ear.wait(lambda m: m["event"] == "reading" and not m["contact"], ear.heard, what="air on the display")
 
 
 def test_the_technicians_day(new_bench: Running, monkeypatch: pytest.MonkeyPatch) -> None:

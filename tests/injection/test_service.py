@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from meterlink.bench.injection import ClearWatch
 from meterlink.demo.technician import Ear, is_ended, is_flowing, is_sound
 from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
 from meterlink.folders import Folders, bench_folder
@@ -222,9 +223,11 @@ def test_a_service_that_ends_with_the_output_on_says_so(bench: Bench) -> None:
 
 
 def test_short_cleared_is_heard(bench: Bench) -> None:
-    bench.inject()
-    time.sleep(0.8)
     mark = bench.ear.heard
+    bench.inject()
+    for _ in range(ClearWatch.FIRST + 1):  # what flows at first is learned from the first looks
+        bench.ear.wait(is_flowing, mark, what="current to flow")
+        mark = bench.ear.heard
     bench.supply.load = Load(rail_ohm=Decimal(268))
     bench.ear.wait(is_sound("short-cleared"), mark, what="the short to clear")
 
