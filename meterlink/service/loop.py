@@ -91,7 +91,7 @@ class Service:
             rules=loaded.config.keep,
             accuracy=self.shelf.uncertainty,
             bands=self.shelf.band,
-            sheets=dict(self.shelf.of_open_jobs(ledger)),
+            sheets=dict(self.shelf.of_jobs(ledger)),
             operator=loaded.config.operator or "command",
         )
         self._requests = Requests(lambda: self.bench.operator, self.shelf.keep)
@@ -365,8 +365,8 @@ class Service:
     def _took(self, seq: int, at: str, record: records.Record) -> None:
         self.bench.apply(seq, at, record)
         self.supply.took(record)
-        if isinstance(record, records.Job | records.Void):  # a job may be open again whose sheet was not read so far
-            self.bench.sheets.update(self.shelf.of_open_jobs(self.bench.ledger, self.bench.sheets))
+        if isinstance(record, records.Job | records.Void):  # a job may stand again whose sheet was not read
+            self.bench.sheets.update(self.shelf.of_jobs(self.bench.ledger, self.bench.sheets))
         line = {"seq": seq, **msgspec.to_builtins(record)}
         if isinstance(record, records.Kept):
             self.last_keep = line

@@ -26,7 +26,8 @@ class Shelf:
         self._loaded = loaded
         self._folders = folders
         self._tell = tell
-        self._refused: set[str] = set()
+        self._refused: dict[str, str] = {}  # a sheet's name, and why it could not be used
+        self._told: set[str] = set()  # of those, which were told
 
     def uncertainty(self, instrument: str, reading: Reading) -> records.Uncertainty | None:
         """By the instrument's accuracy profile, if it has one."""
@@ -52,19 +53,25 @@ class Shelf:
             shutil.copyfile(sheet.path, copy)
         return name
 
-    def of_open_jobs(self, ledger: Ledger, read: Container[str] = ()) -> Iterator[tuple[str, sheets.Sheet]]:
-        """The sheets of the jobs that are open, by name, less those that were read; one that is gone or altered is
-        told once and left out."""
+    def of_jobs(self, ledger: Ledger, read: Container[str] = ()) -> Iterator[tuple[str, sheets.Sheet]]:
+        """The sheets of the jobs, by name, less those that were read. One that is gone or altered is left out, which is
+        told once where its job is open."""
+        found: set[str] = set()
         for job in ledger.jobs:
             name = ledger.job_field(job, "sheet")
-            if not name or name in read or name in self._refused or not ledger.is_open(job):
+            if not name or name in read or name in found:
                 continue
-            try:
-                sheet = sheets.load(self._folders.sheets / name)
-                if sheet.sha256 != ledger.job_field(job, "sheet_sha256"):
-                    raise BadInput(f"{name} was altered since job {job} was opened")
-            except BadInput as error:
-                self._refused.add(name)
-                self._tell(f"job {job} goes on without its sheet: {error}")
-                continue
-            yield name, sheet
+            if name not in self._refused:
+                try:
+                    sheet = sheets.load(self._folders.sheets / name)
+                    if sheet.sha256 != ledger.job_field(job, "sheet_sha256"):
+                        raise BadInput(f"{name} was altered since job {job} was opened")
+                except BadInput as error:
+                    self._refused[name] = str(error)
+                else:
+                    found.add(name)
+                    yield name, sheet
+                    continue
+            if ledger.is_open(job) and name not in self._told:
+                self._told.add(name)
+                self._tell(f"job {job} goes on without its sheet: {self._refused[name]}")

@@ -119,3 +119,14 @@ def test_a_withdrawal_taken_back_gives_back_the_state_that_it_withdrew(bench: Be
     bench.void("command", bench.done[-1].lead, None)
     bench.undo("command", None)
     assert bench.state.jobs[world.JOBS[0]].boards["GC-01"].state == "handed on"
+
+
+def test_a_keep_of_a_closed_job_is_judged_by_its_sheet_after_a_start(bench: Bench) -> None:
+    """Moved to a point that is measured in another function: refused, whether the job is open or not."""
+    bench.land("red", "diode", "0.500")
+    bench.hold("red")
+    (keep,) = bench.state.here.keeps  # type: ignore[union-attr]
+    bench.ask("command", "job close", {}, lambda s: model.job_close(s, None))
+    bench.kill()
+    fields = {"of": keep.seq, "point": "OUT"}
+    bench.ask("command", "move", fields, lambda s: model.move(s, keep.seq, "OUT", None))
