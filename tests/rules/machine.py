@@ -264,6 +264,15 @@ class People(RuleBasedStateMachine):
         text = f"the crate holds {count}{off_by or ''}, customer told"
         self._ask(way, "job note", {"text": text, "job": job}, lambda s: model.note(s, job, text), by)
 
+    @act(way=WAYS, by=BY)
+    def recount(self, way: str, by: str | None) -> None:
+        """The count of now is explained; then boards come that were in another crate."""
+        s = self.bench.state
+        text = f"the crate holds {len(s.jobs[s.job].boards) if s.job else 0}, customer told"
+        self._ask(way, "job note", {"text": text}, lambda s: model.note(s, None, text), by)
+        for mark in world.BOARDS[2:]:
+            self._ask(way, "board receive", {"board": mark}, lambda s, m=mark: model.receive(s, m, None), by)
+
     # -- where the bench stands
 
     def _ask(self, way: str, do: str, fields: dict[str, object], predict: model.Act, by: str | None = None) -> None:
