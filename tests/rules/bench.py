@@ -38,6 +38,7 @@ class Hand:
     unseen: bool = False
     touched: float | None = None
     sent: float = 0.0
+    heard: bool = False  # since the service began, or the meter came
 
 
 class Bench(TakingBack):
@@ -69,7 +70,7 @@ class Bench(TakingBack):
         lines = self.book.new()
         self.same(self.state, lines, "after the start")
         for hand in self.hands.values():
-            hand.touched, hand.began = None, None
+            hand.touched, hand.began, hand.heard = None, None, False
         for name in self.hands:
             if self.rig.there(name):
                 self.meets(name)
@@ -118,7 +119,7 @@ class Bench(TakingBack):
         if name in self.hands:
             self.rig.wait_for(name, "lost")
             hand = self.hands[name]
-            hand.touched = None
+            hand.touched, hand.heard = None, False
             if not hand.spent:  # what was not kept yet is lifted meanwhile
                 hand.on, hand.value = False, world.AIR[hand.function]
         else:
@@ -227,7 +228,7 @@ class Bench(TakingBack):
             touched = float("-inf") if hand.touched is None else hand.touched
             return point is not None and point.function == hand.function, hand.on, touched
 
-        ranked = sorted((rank(n), n) for n in self.hands if self.rig.there(n))
+        ranked = sorted((rank(n), n) for n, hand in self.hands.items() if hand.heard)
         if len(ranked) > 1 and ranked[-1][0] == ranked[-2][0]:
             return None
         return ranked[-1][1] if ranked else None
@@ -291,7 +292,7 @@ class Bench(TakingBack):
         if landed:
             hand.touched = rig.shared.t + dt
         messages = rig.reading(name, hand.function, hand.value, dt)
-        hand.sent = rig.shared.t
+        hand.sent, hand.heard = rig.shared.t, True
         hand.frames += hand.on
         began = hand.began
         wrong = None
