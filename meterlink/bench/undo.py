@@ -14,6 +14,7 @@ from meterlink import records
 from meterlink.bench.contexts import Sheets, first_point, moved, sent_back, valid
 from meterlink.bench.events import Effect, Outcome, Undo, Withdraw
 from meterlink.bench.ledger import WORKED_ON, Act, Ledger
+from meterlink.bench.progress import stage_of
 from meterlink.errors import BadInput, Refused
 
 PLACE = ("job", "board", "point", "sheet", "stage", "powered")
@@ -42,10 +43,14 @@ def _stands(ledger: Ledger, act: Act) -> bool:
 
 
 def _changed(act: Act, now: records.Context) -> dict[str, Any]:
-    """What the act's context changed and is still as it set it, as it was before. Job, board and point go together."""
+    """What the act's context changed and is still as it set it, as it was before. Job, board and point go together;
+    what was set for one board is nothing of the board that is on the bench by now."""
     after = act.context
     if after is None:
         return {}
+    if (now.job, now.board) != (after.job, after.board):
+        who = now.operator == after.operator != act.before.operator
+        return {"operator": act.before.operator} if who else {}
     fields = [
         "operator",
         *(("job", "board") if (act.before.job, act.before.board) != (after.job, after.board) else PLACE),
@@ -106,9 +111,22 @@ def undo(ledger: Ledger, sheets: Sheets, event: Undo, at_bench: str) -> Outcome:
         changed.pop("stage", None)  # another repair of this board came after it
         changed.pop("point", None)
     context = valid(then, moved(ledger.context, event.source, **changed))
+    if "board" in changed:
+        context = _since(then, sheets, context, act.lead.seq)
     back, words = _left_over(then, context, event.by)
     out += [*back, msgspec.structs.replace(context, undo=act.lead.seq)]
     return Outcome(tuple(out), (Effect("taken-back", f"taken back: {describe(act)}{words}"),))
+
+
+def _since(then: Ledger, sheets: Sheets, context: records.Context, seq: int) -> records.Context:
+    """The context of a board that comes back to the bench: in the stage of its findings where there are new ones, or
+    some were withdrawn, since it was taken away."""
+    board = then.board(context.job, context.board)
+    repairs = [n.seq for n in board.findings if n.record.what in WORKED_ON] if board else []
+    if board is None or not any(n > seq or (n in then.voided and then.voided[n].seq > seq) for n in repairs):
+        return context
+    context = msgspec.structs.replace(context, stage=stage_of(then, board))
+    return msgspec.structs.replace(context, point=first_point(then, sheets, context))
 
 
 def _left_over(then: Ledger, context: records.Context, by: str) -> tuple[list[records.Record], str]:
