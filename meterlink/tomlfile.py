@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import stat
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -28,6 +29,7 @@ KeyPath = tuple["str | int", ...]
 Test = Callable[[Any], "str | None"]  # what is wrong with a value, or None
 Keys = Mapping[str, Test]
 
+LONGEST = 1 << 20  # bytes; a sheet of a thousand points has a tenth of that
 _KEY = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\\n]|\\.)*"|'[^'\n]*')"""
 _DOTTED = rf"{_KEY}(?:[ \t]*\.[ \t]*{_KEY})*"
 _BETWEEN = re.compile(r"(?:[ \t\r\n]|\#[^\n]*)*")
@@ -63,9 +65,15 @@ class TomlFile(msgspec.Struct, frozen=True):
 def read(path: Path) -> TomlFile:
     """Read a TOML file.
 
-    Raises  BadInput with file and line for one that is not there, not UTF-8 or not TOML.
+    Raises  BadInput with file and line for one that is not there, no file (a pipe holds up whoever reads it), longer
+            than LONGEST, not UTF-8 or not TOML.
     """
     try:
+        found = path.stat()
+        if not (stat.S_ISREG(found.st_mode) or stat.S_ISDIR(found.st_mode)):
+            raise BadInput(f"{path} is no file: write what it gives into one")
+        if found.st_size > LONGEST:
+            raise BadInput(f"{path} has {found.st_size} bytes; {LONGEST >> 20} MiB is the most")
         data = path.read_bytes()
     except FileNotFoundError as error:
         raise BadInput(f"{path} is not there: check the name") from error

@@ -21,7 +21,7 @@ from meterlink.bench.events import (
     SetState,
     TakeBoard,
 )
-from meterlink.bench.ledger import ON_THE_BENCH, STATES, STAYS, WORKED_ON, Ledger, names_count
+from meterlink.bench.ledger import ON_THE_BENCH, STATES, STAYS, WORKED_ON, Ledger, mark_key, names_count
 from meterlink.bench.nearest import injecting
 from meterlink.errors import BadInput, Refused
 
@@ -34,7 +34,7 @@ def mark(what: str, text: str) -> str:
 
     Raises  BadInput for an empty one, one over 80 characters, or one with control or line-break characters.
     """
-    if not text.strip() or len(text) > 80:
+    if not mark_key(text) or len(text) > 80:
         raise BadInput(f"a {what} needs a mark of 1 to 80 characters, not {text[:20]!r}")
     if any(unicodedata.category(c) in ("Cc", "Zl", "Zp", "Cs") for c in text):
         raise BadInput(f"the {what} {text!r} holds a line break or control character: leave it out")

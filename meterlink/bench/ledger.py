@@ -37,8 +37,9 @@ WORKED_ON = ("removed", "replaced", "reflowed", "cleaned")  # findings after whi
 
 def mark_key(mark: str) -> str:
     """By what two marks are the same: neither case nor blanks make a difference (NFKC, so that a full-width
-    letter of a scanner is the letter)."""
-    return "".join(unicodedata.normalize("NFKC", mark).casefold().split())
+    letter of a scanner is the letter), nor what nobody sees (a byte order mark, a zero-width blank: category Cf)."""
+    seen = "".join(c for c in unicodedata.normalize("NFKC", mark) if unicodedata.category(c) != "Cf")
+    return "".join(seen.casefold().split())
 
 
 def names_count(text: str | None, count: int) -> bool:

@@ -143,6 +143,8 @@ def move(place: Place, event: Move) -> Outcome:
     if event.point is None and event.board is None:
         raise BadInput("a keep is moved to another point or board: name it")
     job, mark = (old.job, old.board)
+    if event.board is None and job is not None and not ledger.is_open(job):
+        raise BadInput(f"job {job} is not open: open it (meterlink job open {job})")
     if event.board is not None:
         job, mark = desk.board_meant(ledger, event.job or old.job, event.board)
     name = old.point if event.point is None else desk.mark("test point", event.point)

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from meterlink.bench import events as e
 from meterlink.bench import sheet as sheets
+from meterlink.bench.desk import mark
 from meterlink.errors import BadInput, Refused
 from meterlink.service.clock import Moment
 
 Fields = dict[str, Any]
 
 
+LONGEST = 20_000  # characters of a text: the records of one act stay far below what a journal takes
+
+
 def text(fields: Fields, key: str, required: bool = True) -> str | None:
-    """A text field. Raises BadInput."""
+    """A text field: lines that a terminal shows as they are written. Raises BadInput."""
     value = fields.get(key)
     if value is None and not required:
         return None
     if not isinstance(value, str):
         raise BadInput(f"the request needs a text {key!r}, not {value!r}")
+    if len(value) > LONGEST:
+        raise BadInput(f"the {key!r} has {len(value)} characters: {LONGEST} are the most")
+    if odd := next((c for c in value if unicodedata.category(c) == "Cc" and c not in "\t\r\n"), None):
+        raise BadInput(f"the {key!r} holds a control character ({odd!r}): leave it out")
     return value
 
 
@@ -98,7 +107,8 @@ class Requests:
         return make(request, moment)
 
     def _by(self, fields: Fields) -> str:
-        return text(fields, "by", False) or self._operator()
+        by = text(fields, "by", False)
+        return mark("name", by) if by else self._operator()
 
     @staticmethod
     def _source(fields: Fields) -> Any:
