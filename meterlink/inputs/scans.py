@@ -87,6 +87,8 @@ class Scans:
         if not text.startswith(self._prefix):
             return [Unread(f"a scan does not begin with the prefix {self._prefix!r}: {_shown(text)}")]
         text = text[len(self._prefix) :]
+        if len(text.encode()) > LONGEST:  # what was held has room for line ends that did not come
+            return [_too_long()]
         wrong = next((c for c in text if not c.isprintable()), None)
         if wrong is not None:
             return [_no_text(ord(wrong))]

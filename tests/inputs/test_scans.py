@@ -121,6 +121,8 @@ def test_scans(data: bytes, prefix: str, suffix: str, texts: list[str]) -> None:
         ("GC\u202e01\r".encode(), "", "hex 202E"),  # turns the direction of what follows
         (b"\x1b[2J\r", "#", "'?[2J'"),
         (b"x" * (LONGEST + 3) + b"\r", "", f"longer than {LONGEST}"),
+        (b"x" * (LONGEST + 1) + b"\r", "", f"longer than {LONGEST}"),
+        (b"#" + b"x" * (LONGEST + 1) + b"\r", "#", f"longer than {LONGEST}"),
     ],
 )
 def test_what_is_no_mark_is_said(data: bytes, prefix: str, word: str) -> None:
