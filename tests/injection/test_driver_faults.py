@@ -154,7 +154,7 @@ def test_one_supply_seen_off_ends_no_other_ones_alarm(tmp_path: Path) -> None:
         assert "good" not in bench.alarm()
 
 
-@pytest.mark.parametrize("source", ["a\nb", "\ud800", "", 7, None, ["x"]])
+@pytest.mark.parametrize("source", ["a\nb", "", 7, None, ["x"]])
 def test_off_is_never_refused_for_how_it_was_asked(tmp_path: Path, source: Any) -> None:
     one = Set("supply")
     with bench_of(tmp_path, one) as bench:
