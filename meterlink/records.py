@@ -172,6 +172,7 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     text: str | None
     by: str
     confirms: Literal["injection"] | None = None  # what may be done with this board from now on
+    restores: int | None = None  # as of Job
     with_: int | None = msgspec.field(name="with", default=None)
 
 
@@ -184,6 +185,7 @@ class LeftOut(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     stage: Stage | None
     why: str | None
     by: str
+    restores: int | None = None  # as of Job
     with_: int | None = msgspec.field(name="with", default=None)
 
 

@@ -11,7 +11,7 @@ import difflib
 import re
 import unicodedata
 from collections import Counter, deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import msgspec
@@ -107,6 +107,7 @@ class Ledger:
         self.last_seq = 0
         self.left_on: dict[str, Noted] = {}  # instrument -> the record that switched it on, until it is seen off
         self.withdrawable: dict[int, Noted] = {}  # what a void may name, by seq
+        self._restored: dict[int, int] = {}  # seq of a withdrawn record -> that of the one that stands again for it
         self.acts: deque[Act] = deque(maxlen=ACTS)
 
     def apply(self, seq: int, at: str, record: object) -> None:
@@ -119,6 +120,8 @@ class Ledger:
             self.withdrawable[seq] = noted
         if isinstance(record, records.Supply):
             self._output(noted, record)
+        if (of := _restores(record, self.withdrawable)) is not None:
+            self._restored[of] = seq
         match record:
             case records.Context():
                 self.context = record
@@ -184,6 +187,12 @@ class Ledger:
     def standing(self, noted: Iterable[Noted]) -> list[Noted]:
         """Those that were not withdrawn."""
         return [n for n in noted if n.seq not in self.voided]
+
+    def stands_as(self, seq: int) -> Noted | None:
+        """What stands of this record: itself, or the one that stands again for it once it was withdrawn."""
+        while seq in self.voided and seq in self._restored:
+            seq = self._restored[seq]
+        return None if seq in self.voided else self.withdrawable.get(seq)
 
     # -- jobs
 
@@ -300,6 +309,15 @@ class Ledger:
             for n in self.standing(board.keeps)
             if n.record.point and (stage is None or n.record.stage == stage)
         }
+
+
+def _restores(record: object, withdrawn: Mapping[int, Noted]) -> int | None:
+    """The seq of the withdrawn record for which this one stands again, where it stood."""
+    if not isinstance(record, records.Kept):
+        return getattr(record, "restores", None)
+    old = withdrawn.get(record.moved) if record.moved is not None else None
+    same = old is not None and all(getattr(old.record, f) == getattr(record, f) for f in ("job", "board", "point"))
+    return record.moved if same else None
 
 
 def _insert(noted: list[Noted], new: Noted, of: int | None) -> None:

@@ -38,7 +38,7 @@ def _owner(act: Act, at_bench: str) -> str:
 def _stands(ledger: Ledger, act: Act) -> bool:
     leads = [n for n in act.parts if not isinstance(n.record, records.Context)]
     if leads:
-        return any(isinstance(n.record, records.Void) or n.seq not in ledger.voided for n in leads)
+        return any(isinstance(n.record, records.Void) or ledger.stands_as(n.seq) for n in leads)
     return bool(_changed(act, ledger.context))
 
 
@@ -100,7 +100,7 @@ def undo(ledger: Ledger, sheets: Sheets, event: Undo, at_bench: str) -> Outcome:
     if act is None:
         raise Refused(f"nothing that {event.by} recorded is left to take back")
     gone = [n for n in act.parts if isinstance(n.record, records.Void)]
-    stand = [n for n in act.parts if n.seq in ledger.withdrawable and n.seq not in ledger.voided]
+    stand = [now for n in act.parts if (now := ledger.stands_as(n.seq))]
     out: list[records.Record] = [records.Void(of=n.seq, why="taken back", by=event.by) for n in stand]
     then = ledger.without([n.seq for n in stand], again=[n.record.of for n in gone])
     out += [_again(then, n.record.of) for n in gone]
@@ -136,12 +136,12 @@ def _left_over(then: Ledger, context: records.Context, by: str) -> tuple[list[re
 
 
 def _again(ledger: Ledger, of: int) -> records.Record:
-    """The withdrawn record once more. Where the order says something it names the one in whose place it stands."""
+    """The withdrawn record once more; it names the one in whose place it stands."""
     record: records.Record = msgspec.structs.replace(ledger.withdrawable[of].record, with_=None)
     match record:
         case records.Kept():
             return msgspec.structs.replace(record, moved=of)
-        case records.Board() | records.Job():
+        case records.Board() | records.Job() | records.Finding() | records.LeftOut():
             return msgspec.structs.replace(record, restores=of)
         case _:
             return record

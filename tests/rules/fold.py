@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -126,6 +127,15 @@ class Book:
     def with_(self, lead: int) -> list[Line]:
         """The records of one act."""
         return [x for seq, x in self.lines.items() if seq == lead or x.get("with") == lead]
+
+    def restored(self, seqs: Iterable[int]) -> set[int]:
+        """These, and the records that stand again for them in their place."""
+        out = set(seqs)
+        for x in self.lines.values():
+            of = x.get("restores") or x.get("moved")
+            if of in out and self._place(x) != x["seq"]:
+                out.add(x["seq"])
+        return out
 
     def state(self, also_void: frozenset[int] = frozenset()) -> State:
         """What stands, and what would if these too were withdrawn."""

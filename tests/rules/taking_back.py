@@ -77,8 +77,8 @@ class TakingBack(Acting):
 
     def stands(self, d: Done) -> bool:
         """Something that it recorded of boards and jobs is not withdrawn."""
-        kinds = [x for x in self.book.with_(d.lead) if x["kind"] != "context"]
-        return any(x["seq"] not in self.book.void for x in kinds)
+        kinds = [x["seq"] for x in self.book.with_(d.lead) if x["kind"] != "context"]
+        return any(seq not in self.book.void for seq in self.book.restored(kinds))
 
     def taken_back(self, who: str, mine: list[Done]) -> None:
         """The newest act of this person is withdrawn, all of it, and nothing else; and it stays in the journal."""
@@ -92,7 +92,7 @@ class TakingBack(Acting):
             if x["kind"] not in ("context", "void"):
                 assert x["seq"] in self.book.void, f"rule 11: {act.do} was taken back, and {x} stands"
         lead = self.book.lines[newest].get("with") or newest
-        theirs = {x["seq"] for x in self.book.with_(act.lead)}
+        theirs = self.book.restored(x["seq"] for x in self.book.with_(act.lead))
         for x in self.book.with_(lead):
             assert x["kind"] != "void" or x["of"] in theirs, f"rule 11: {x} withdraws what another act recorded"
         act.undone = True

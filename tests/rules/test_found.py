@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.rules import model, world
 from tests.rules.bench import Bench
 
@@ -130,3 +132,26 @@ def test_a_keep_of_a_closed_job_is_judged_by_its_sheet_after_a_start(bench: Benc
     bench.kill()
     fields = {"of": keep.seq, "point": "OUT"}
     bench.ask("command", "move", fields, lambda s: model.move(s, keep.seq, "OUT", None))
+
+
+@pytest.mark.parametrize("what", ["keep", "find", "leave out", "job close"])
+def test_what_was_withdrawn_and_restored_can_still_be_taken_back(bench: Bench, what: str) -> None:
+    """An act, its withdrawal by number, that taken back, and then the act itself."""
+    before = bench.state.shown()
+    match what:
+        case "keep":
+            bench.land("red", "diode", "0.500")
+            bench.hold("red")
+        case "find":
+            fields = {"what": "replaced", "part": "U7"}
+            bench.ask("key", "find", fields, lambda s: model.find(s, "replaced", "U7", None, None))
+        case "leave out":
+            bench.ask("key", "leave out", {"points": ["U8"]}, lambda s: model.leave(s, ["U8"]))
+        case _:
+            bench.ask("key", "job close", {}, lambda s: model.job_close(s, None))
+    done = bench.state.shown()
+    bench.void("key", bench.done[-1].lead + (what == "job close"), None)
+    bench.undo("key", None)
+    assert bench.state.shown() == done
+    bench.undo("key", None)
+    assert bench.state.shown() == before
