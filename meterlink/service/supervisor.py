@@ -105,7 +105,13 @@ class Supervisor(threading.Thread):
         self._clock = clock
         self._ending = threading.Event()
         # None: nothing that changes this instrument is ever sent
-        self.switch = Switch(name, control, spec, put, clock) if control else None
+        self.switch = Switch(name, control, spec, self._put_of_switch, clock) if control else None
+
+    def _put_of_switch(self, item: Any) -> None:
+        """What comes while the switch has the link: a supply that feeds answers the injection, and is not silent."""
+        if isinstance(item, Batch):
+            self.health.last_t = item.moment.t
+        self._put(item)
 
     def stop(self) -> None:
         """Ask it to end; it does within a read's wait, an injection switched off before."""

@@ -29,6 +29,7 @@ class BenchSupply:
         self._service = service
         self._tell = tell
         self._watches: dict[str, ClearWatch] = {}
+        self._fed: dict[str, Order] = {}  # the order of each supply that was last said to be carried out
         self.shown: dict[str, dict[str, Any]] = {}
         self.doubt = Doubt(service, tell)
 
@@ -177,7 +178,12 @@ class BenchSupply:
             channel["flags"] = list(reading.flags)
 
     def measured(self, item: Injecting) -> None:
-        """Volts and amperes during an injection: told on, and watched for the moment the short clears."""
+        """Volts and amperes during an injection: told on, and watched for the moment the short clears. The first ones
+        say that the output is on: as its end, its beginning is heard."""
+        order = item.order
+        if self._fed.get(order.instrument) is not order:
+            self._fed[order.instrument] = order
+            self._tell(Effect("stepped", f"{order.instrument} is on: {_in_words(order)}"))
         volts, amperes = float(item.show.volts), float(item.show.amperes)
         message = {
             "event": "injection",
@@ -194,7 +200,7 @@ class BenchSupply:
         }
         self._service.watchers.tell(message)
         if self._watches[item.order.instrument].look(amperes):
-            self._tell(Effect("short-cleared", f"{item.order.rail}: the short has cleared, {amperes:g} A now"))
+            self._tell(Effect("short-cleared", f"{item.order.rail}: the short has cleared, {amperes:.3f} A now"))
 
     def _four_wire(self, amperes: float, moment: Moment) -> dict[str, Any]:
         """Ohms from a meter that is on volts, in contact, while the supply tells the current."""
@@ -230,6 +236,11 @@ class BenchSupply:
                 "energy_j": ended.energy_j,
             }
         )
+
+
+def _in_words(order: Order) -> str:
+    volts, amperes = float(order.volts), float(order.amperes)
+    return f"{order.rail} is fed {volts:g} V, at most {amperes:g} A, for {order.hold_s:g} s"
 
 
 def number(fields: dict[str, Any], key: str) -> Decimal:

@@ -22,6 +22,7 @@ from meterlink.demo.technician import Ear, is_ended, is_flowing, is_sound
 from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
 from meterlink.folders import Folders, bench_folder
 from meterlink.journal.reader import entries
+from meterlink.service.supervisor import SILENT_S
 from meterlink.virtual.supply import KaEnd, Load, ModbusEnd, ScpiEnd, VirtualSupply
 from meterlink.virtual.terminal import VirtualTerminal
 from tests.service.conftest import Service, until
@@ -229,7 +230,32 @@ def test_short_cleared_is_heard(bench: Bench) -> None:
         bench.ear.wait(is_flowing, mark, what="current to flow")
         mark = bench.ear.heard
     bench.supply.load = Load(rail_ohm=Decimal(268))
-    bench.ear.wait(is_sound("short-cleared"), mark, what="the short to clear")
+    said = bench.ear.wait(is_sound("short-cleared"), mark, what="the short to clear")
+    assert said["text"] == "+3V3: the short has cleared, 0.004 A now"  # 1 V on 268 Ohm, in the digits of every view
+
+
+def test_that_a_rail_is_fed_is_heard_in_the_words_of_the_order(bench: Bench) -> None:
+    """The last line of the screen says so too: it never goes on saying that the supply is off."""
+    mark = bench.ear.heard
+    for _ in range(2):
+        bench.inject()
+        said = bench.ear.wait(is_sound("stepped"), mark, what="the start to be heard")
+        assert said["text"] == "supply is on: +3V3 is fed 1 V, at most 1.5 A, for 20 s"
+        mark = bench.ear.heard
+        bench.call("supply off")
+        assert "supply is off" in bench.ear.wait(is_sound("stepped"), mark, what="the end to be heard")["text"]
+        mark = bench.ear.heard
+
+
+def test_a_supply_that_feeds_is_heard_all_the_while(bench: Bench) -> None:
+    """Its readings come by the injection then, not by the reading in between."""
+    began = time.monotonic()
+    bench.inject()
+    while time.monotonic() - began < SILENT_S + 1:
+        bench.ear.wait(is_flowing, bench.ear.heard, what="current")
+    told = bench.call("status")
+    assert told["injecting"] == ["supply"]
+    assert told["instruments"][0]["likely"] is None and told["instruments"][0]["silent_s"] < SILENT_S
 
 
 @pytest.mark.parametrize(
