@@ -108,9 +108,14 @@ class View(msgspec.Struct, frozen=True, kw_only=True):
         return [p for p in pending if p in points[:at]]
 
 
+FED_AND_GONE = "the service is gone while a rail was fed: look at the supply, switch it off by hand"
+
+
 def lost(view: View, why: str) -> View:
-    """The service is not there: nothing of what it told is live any more; an alarm stays in sight."""
-    state = {"alarm": view.state["alarm"]} if view.state.get("alarm") else {}
+    """The service is not there: nothing of what it told is live any more; an alarm stays in sight, and that a rail was
+    fed is one, until a service is back."""
+    alarm = view.state.get("alarm") or (FED_AND_GONE if view.injecting else None)
+    state = {"alarm": alarm} if alarm else {}
     return View(why=why, state=state, lately=view.lately, people=view.people, ended=view.ended)
 
 

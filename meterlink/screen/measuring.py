@@ -224,6 +224,8 @@ class Keeps(Pane):
             rail = safe((fed or {}).get("rail") or "a rail")
             words_ = f" !! FEEDING {rail}: ANY KEY IS OFF ".ljust(self.size.width)
             out = [Text(words_, f"{self.tone('bad')} reverse")]
+        elif view.ended and not view.ended["off"]:
+            out = self.wrapped("!! OFF NOT CONFIRMED, do it by hand", f"{self.tone('bad')} reverse")
         else:
             out = [Text(" the supply is off", "bold")]
         if view.cleared:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from meterlink.bench.injection import CAUTIONS
 from meterlink.errors import Refused, Unreachable
-from meterlink.screen.pictures import (
-    feeding,
-)
+from meterlink.screen.pictures import feeding, state
 from tests.screen.told import Refusing, run, screen
 
 ORDER = {"rail": "+3V3", "volts": 1.0, "amperes": 1.5, "hold_s": 10.0, "nominal": None, "confirm": True}
@@ -77,5 +75,36 @@ def test_an_off_that_does_not_reach_the_service_says_so() -> None:
             await bench.tell(*feeding())
             await bench.press("space")
             await bench.until(lambda: "SUPPLY NOT SWITCHED OFF, do it by hand" in bench.text)
+
+    run(test)
+
+
+def test_an_end_that_nobody_has_seen_off_is_never_shown_as_off() -> None:
+    async def test() -> None:
+        async with screen() as bench:
+            ended = {"event": "injection", "state": "ended", "instrument": "supply", "rail": "+3V3", "energy_j": 0.4}
+            await bench.tell(*feeding(), {**ended, "why": "the supply does not answer", "off": False})
+            assert "the supply is off" not in bench.text
+            assert "OFF NOT CONFIRMED, do it by hand" in bench.text
+            await bench.tell(*feeding(), {**ended, "why": "the pedal", "off": True})
+            assert "the supply is off" in bench.text
+
+    run(test)
+
+
+def test_a_service_that_went_while_a_rail_was_fed_is_said_until_it_is_back() -> None:
+    """Any key is off, says the screen while a rail is fed: so a key is what a person presses first when it is gone."""
+
+    async def test() -> None:
+        async with screen(service=Refusing(Unreachable("the service of this bench does not answer"))) as bench:
+            await bench.tell(*feeding())
+            bench.app._gone("the service has ended")
+            await bench.tell()
+            bench.app._now = lambda: 10.0  # the moment is over in which keys do nothing
+            await bench.press("space")
+            await bench.until(lambda: "× the service of this bench does not answer" in bench.text)
+            assert "while a rail was fed: look at the supply, switch it off by hand" in " ".join(bench.text.split())
+            await bench.tell(state("+3V3", []))
+            assert "while a rail was fed" not in bench.text
 
     run(test)
