@@ -137,7 +137,6 @@ class _Pass:
             case records.Start():
                 self.bench = record.bench
                 self.rings.clear()  # the monotonic clock of another run cannot be compared
-                self.live.clear()
             case records.Instrument():
                 self.known[record.instrument] = Used(
                     record.instrument,
@@ -195,7 +194,10 @@ class _Pass:
         if r.job == self.job:
             self.used.setdefault(self.known.get(r.instrument, Used(r.instrument)))
         match r.event:
-            case "on" if r.job == self.job and r.board is not None:
+            case "on":
+                self.live.pop(r.instrument, None)
+                if r.job != self.job or r.board is None:
+                    return
                 injection = self.live[r.instrument] = Injection(noted)
                 self.injections.setdefault(r.board, []).append(injection)
             case "off" | "tripped" if live := self.live.pop(r.instrument, None):

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+import msgspec
+
 from meterlink import records
 from meterlink.journal.reader import Line, entries
 from meterlink.report.collect import AFTER, BEFORE, collect
@@ -77,6 +79,18 @@ def test_an_injection_ends_with_off_a_trip_or_not_at_all() -> None:
     first, second = collect(in_memory(log), JOB).injections["GC-02"]
     assert (first.amperes, first.off and first.off.record.event) == (0.4, "tripped")
     assert (second.on.record.voltage, second.amperes, second.off) == (1.2, None, None)
+
+
+def test_an_injection_that_a_killed_service_left_on_ends_with_the_off_of_the_next_start() -> None:
+    start = records.Start(
+        format=1, program="meterlink", version="1", bench="b", host="h", config_sha256=None, timezone="UTC"
+    )
+    log = [received("GC-02"), injected("on", 1.0, 0.5), start, injected("off", why="switched off")]
+    (one,) = collect(in_memory(log), JOB).injections["GC-02"]
+    assert one.off and one.off.record.why == "switched off"
+    other = msgspec.structs.replace(injected("on", 1.2, 0.5), job="LX-77")
+    (one,) = collect(in_memory([*log[:2], start, other, injected("off")]), JOB).injections["GC-02"]
+    assert one.off is None  # that off is of the other job's injection
 
 
 def test_other_jobs_stay_out() -> None:
