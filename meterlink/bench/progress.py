@@ -90,6 +90,15 @@ def standing_progress(ledger: Ledger, board: BoardView, sheet: Sheet) -> Progres
     return progress(ledger, board, sheet, stage_of(ledger, board))
 
 
+def left_before(ledger: Ledger, board: BoardView, sheet: Sheet) -> tuple[str, ...]:
+    """Of a board after its repair: points that were left out before it and have no value to this day."""
+    if stage_of(ledger, board) == "before":
+        return ()
+    now = standing_progress(ledger, board, sheet)
+    shown = {*now.verdicts, *now.left_out, *now.pending}
+    return tuple(p for p in progress(ledger, board, sheet, "before").left_out if p not in shown)
+
+
 def _after_repair(
     sheet: Sheet, before: Mapping[str, str | None], verdicts: Mapping[str, str], skipped: set[str]
 ) -> list[Point]:

@@ -11,7 +11,7 @@ import typer
 from meterlink.bench import sheet as sheets
 from meterlink.bench.ledger import BoardView, Ledger, mark_key
 from meterlink.bench.nearest import Place, flowed, own_keeps, rank
-from meterlink.bench.progress import stage_of, standing_progress
+from meterlink.bench.progress import left_before, stage_of, standing_progress
 from meterlink.cli.desk import OfJob, Text
 from meterlink.cli.output import Dir, Json, emit, table
 from meterlink.errors import BadInput
@@ -60,7 +60,8 @@ def job_show(name: Annotated[Text, typer.Argument(metavar="JOB")] = None, dir_: 
         return
     typer.echo(f"job {name} ({row['state']}): {row['model'] or '-'}, customer {row['customer'] or '-'}")
     said = "nothing said" if row["said"] is None else f"{row['said']} said"
-    typer.echo(f"{row['counted']} boards counted, {said}" + (f"  ! {row['mismatch']}" if row["mismatch"] else ""))
+    note = "  ! no note explains that" if row["mismatch"] else ""
+    typer.echo(f"{row['counted']} boards counted, {said}{note}")
     typer.echo(f"by state: {_counts(row['tally'])}")
     typer.echo(f"by fault: {_counts(row['faults']) or '-'}")
     for note in row["notes"]:
@@ -75,7 +76,7 @@ def job_show(name: Annotated[Text, typer.Argument(metavar="JOB")] = None, dir_: 
                 b["by"],
                 b["keeps"],
                 _few(b["pending"]),
-                _few(b["left_out"]),
+                _few(None if b["left_out"] is None else [*b["left_out"], *b["left_out_before"]]),
                 "; ".join(b["findings"]),
             )
             for b in boards
@@ -96,6 +97,7 @@ def _sheet(ledger: Ledger, view: BoardView, sheet: sheets.Sheet | None) -> dict[
     return {
         "pending": list(done.pending) if done else None,
         "left_out": list(done.left_out) if done else None,
+        "left_out_before": list(left_before(ledger, view, sheet)) if sheet else None,
         "left_out_why": _reasons(ledger, view) if done else None,
     }
 
@@ -226,6 +228,8 @@ def board_show(mark: str, of: OfJob = None, dir_: Dir = None, json: Json = False
         if row["left_out"]:
             why = f" ({'; '.join(row['left_out_why'])})" if row["left_out_why"] else ""
             typer.echo(f"left out: {', '.join(row['left_out'])}{why}")
+        if row["left_out_before"]:
+            typer.echo(f"left out before the repair, and not measured since: {', '.join(row['left_out_before'])}")
         _ranked(places)
 
 

@@ -278,6 +278,20 @@ def test_a_keep_is_moved_to_the_right_point_and_board(day: Day) -> None:
     assert run("meterlink journal verify", day.bench.folders.root).exit_code == 0
 
 
+def test_what_was_left_out_before_a_repair_is_named_after_it(day: Day) -> None:
+    day.open("GC-01", sheet=True)
+    day.ask("board take", board="GC-01")
+    day.ask("leave out", points=["VIN", "U8"], why="no time")
+    folder = day.bench.folders.root
+    assert run("meterlink board done replaced C412", folder).exit_code == 0
+    day.ask("point", point="VIN")
+    day.touch(0.5)
+    shown = run("meterlink board show GC-01", folder).output
+    assert "left out before the repair, and not measured since: U8" in shown
+    (row,) = [line for line in run(f"meterlink job show {day.job}", folder).output.splitlines() if "GC-01" in line]
+    assert " U8 " in row
+
+
 def test_the_sheet_is_done_when_each_point_is_kept_or_left_out(day: Day) -> None:
     day.open("GC-01", sheet=True)
     day.ask("board take", board="GC-01")
