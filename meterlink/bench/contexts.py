@@ -78,3 +78,9 @@ def sent_back(ledger: Ledger, boards: list[BoardView], by: str) -> tuple[list[re
         out.append(records.Board(job=board.job, board=board.board, event="changed", state=state, by=by, text=text))
         words += f"; {board.board} is {state} again"
     return out, words
+
+
+def left_over(then: Ledger, context: records.Context, by: str) -> tuple[list[records.Record], str]:
+    """Boards that would say that they are on the bench, and the context's board is another: back where they were."""
+    over = [b for b in then.on_bench() if (b.job, b.board) != (context.job, context.board)]
+    return sent_back(then, over, by)

@@ -11,7 +11,7 @@ from typing import Any
 import msgspec
 
 from meterlink import records
-from meterlink.bench.contexts import Sheets, first_point, moved, sent_back, valid
+from meterlink.bench.contexts import Sheets, first_point, left_over, moved, valid
 from meterlink.bench.events import Effect, Outcome, Undo, Withdraw
 from meterlink.bench.ledger import WORKED_ON, Act, Ledger
 from meterlink.bench.progress import stage_of
@@ -113,7 +113,7 @@ def undo(ledger: Ledger, sheets: Sheets, event: Undo, at_bench: str) -> Outcome:
     context = valid(then, moved(ledger.context, event.source, **changed))
     if "board" in changed:
         context = _since(then, sheets, context, act.lead.seq)
-    back, words = _left_over(then, context, event.by)
+    back, words = left_over(then, context, event.by)
     out += [*back, msgspec.structs.replace(context, undo=act.lead.seq)]
     return Outcome(tuple(out), (Effect("taken-back", f"taken back: {describe(act)}{words}"),))
 
@@ -127,12 +127,6 @@ def _since(then: Ledger, sheets: Sheets, context: records.Context, seq: int) -> 
         return context
     context = msgspec.structs.replace(context, stage=stage_of(then, board))
     return msgspec.structs.replace(context, point=first_point(then, sheets, context))
-
-
-def _left_over(then: Ledger, context: records.Context, by: str) -> tuple[list[records.Record], str]:
-    """Boards that would say that they are on the bench, and the context's board is another: back where they were."""
-    over = [b for b in then.on_bench() if (b.job, b.board) != (context.job, context.board)]
-    return sent_back(then, over, by)
 
 
 def _again(ledger: Ledger, of: int) -> records.Record:
@@ -169,7 +163,7 @@ def withdraw(ledger: Ledger, sheets: Sheets, event: Withdraw) -> Outcome:
     if _was_repair(ledger, event.of) and context.stage == "after" and view and not then.worked_on(view):
         context = msgspec.structs.replace(context, stage="before")
         context = msgspec.structs.replace(context, point=first_point(then, sheets, context))
-    back, words = _left_over(then, context, event.by)
+    back, words = left_over(then, context, event.by)
     out += back
     if context != now:
         out.append(moved(context, event.source))

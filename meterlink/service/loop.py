@@ -17,6 +17,7 @@ from meterlink import records
 from meterlink.bench.core import Bench
 from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, Resume, TakeBoard
 from meterlink.bench.ledger import Ledger
+from meterlink.bench.starting import put_right
 from meterlink.errors import JournalFailed, MeterlinkError, NoBoard, RailFed
 from meterlink.exits import FAULT, exit_code
 from meterlink.folders import Folders
@@ -131,6 +132,9 @@ class Service:
         self.writer.commit()
         server = Server(self.folders.socket, self._queue.put, self.watchers)
         self.supply.doubt.begin(now)
+        right = put_right(self.bench.ledger, self.bench.sheets)
+        if right.records and self.promise(right.records, now):
+            self.effect(right.effects[0])
         for supervisor in self.supervisors.values():
             supervisor.start()
         for one in self.inputs.values():
