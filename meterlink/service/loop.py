@@ -80,7 +80,7 @@ class Service:
         self._queue: queue.SimpleQueue[Item] = queue.SimpleQueue()  # its put is safe in a signal handler
         self.watchers = Watchers()
         self.writer = Writer(folders.journal)
-        self.scribe = Scribe(self.writer, self._took, self._failed)
+        self.scribe = Scribe(self.writer, self._took, self._failed, self._mended)
         self.last_keep: dict[str, Any] | None = None
         self.shelf = Shelf(loaded, folders, lambda text: self.effect(Effect("refused", text)))
         ledger = Ledger().extend(entries(folders.journal, readings=False))
@@ -273,12 +273,12 @@ class Service:
 
     def _quietly(self, event: Event, moment: Moment) -> None:
         """An event that nobody waits for an answer to: what the bench refuses is heard."""
+        failing = self.scribe.failing
         try:
             self._event(event, moment)
-        except JournalFailed:
-            pass  # the alarm has sounded
         except MeterlinkError as error:
-            self.refuse(error)
+            if failing or not isinstance(error, JournalFailed):  # else the alarm has just sounded
+                self.refuse(error)
 
     def _input_changed(self, item: InputChanged) -> None:
         """A pedal or scanner that is lost is told as loudly as any fault, and that it is back as well."""
@@ -290,7 +290,7 @@ class Service:
         self._state_message()
 
     def _ask(self, ask: Ask, now: Moment) -> None:
-        do = ask.request["do"]
+        do, failing = ask.request["do"], self.scribe.failing
         try:
             if do == "supply off":
                 self.supply.off(ask, now)  # answered when it was seen off
@@ -298,7 +298,7 @@ class Service:
                 ask.reply({"ok": True, **self._answer(do, ask.request, now)})
         except MeterlinkError as error:
             ask.reply({"ok": False, "error": str(error), "code": exit_code(error)})
-            if not isinstance(error, JournalFailed) and do not in ASIDE:  # that alarm has sounded
+            if (failing or not isinstance(error, JournalFailed)) and do not in ASIDE:  # else the alarm has just sounded
                 self.refuse(error)
         except Exception as error:  # noqa: BLE001 - no request, however it is made, ends the bench
             ask.reply({"ok": False, "error": f"{do}: a fault of its own: {error!r}", "code": FAULT})
@@ -334,7 +334,12 @@ class Service:
         }
 
     def _event(self, event: Event, moment: Moment) -> tuple[Outcome, list[int]]:
-        """Through the bench, onto the disk, then heard. Raises what the bench refuses, or JournalFailed."""
+        """Through the bench, onto the disk, then heard. Raises what the bench refuses, or JournalFailed.
+
+        The gaps of a disk that takes records again come before the number that the event's first record gets is known.
+        """
+        if self.scribe.failing and not self.scribe.mend(moment) and not isinstance(event, Heard | Resume):
+            raise JournalFailed(self.scribe.failing)
         try:
             outcome = self.neighbours.checked(self.bench.handle(event, self.writer.next_seq))
         except RailFed:
@@ -345,7 +350,7 @@ class Service:
         if out and isinstance(out[0], records.Reading):
             seq = self.scribe.stream(out[0], moment)
             if seq is None:
-                self.bench.reset()
+                self._not_kept(outcome)
                 return Outcome(), []
             seqs, out = [seq], out[1:]
         if out:
@@ -382,6 +387,20 @@ class Service:
         self.supply.stop("the journal takes no records")
         self.effect(Effect("alarm", f"nothing is kept: {why}"))
         self._state_message()
+
+    def _mended(self) -> None:
+        """The disk takes records again: no contact may stand on the readings that it did not take."""
+        self.bench.reset()
+        self.effect(Effect("stepped", "the journal takes records again"))
+        self._state_message()
+
+    def _not_kept(self, outcome: Outcome) -> None:
+        """A reading while the disk refuses: what it would have led to is refused aloud."""
+        if len(outcome.records) > 1:
+            self.effect(Effect("refused", f"not kept: {self.scribe.failing}"))
+        else:
+            for effect in outcome.effects:
+                self.effect(effect)
 
     # -- what is told
 

@@ -21,14 +21,17 @@ Took = Callable[[int, str, records.Record], None]
 
 
 class Scribe:
-    """`took` hears of each promised record once it is on the disk; `failed` of the first refusal."""
+    """`took` hears of each promised record once it is on the disk, `failed` of a first refusal, `mended` of the end."""
 
-    def __init__(self, writer: Writer, took: Took, failed: Callable[[str], None]) -> None:
+    def __init__(
+        self, writer: Writer, took: Took, failed: Callable[[str], None], mended: Callable[[], None] = lambda: None
+    ) -> None:
         self.writer = writer
         self.failing: str | None = None  # why the disk refuses, while it does
         self.dropped: dict[str, int] = {}
         self._took = took
         self._failed = failed
+        self._mended = mended
         self._lost_since: dict[str, list[str]] = {}
         self._waiting_since: float | None = None
         self._unsynced_since: float | None = None
@@ -111,6 +114,7 @@ class Scribe:
         self.failing = None
         self.dropped.clear()
         self._lost_since.clear()
+        self._mended()
         return True
 
     def _refused(self, error: JournalFailed, moment: Moment) -> None:
