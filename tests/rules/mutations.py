@@ -160,8 +160,8 @@ MUTATIONS = (
     Mutation(
         "11 only the first record is taken back",
         "bench/undo.py",
-        "stand = [n for n in act.parts if",
-        "stand = [n for n in act.parts[:1] if",
+        "stand = [now for n in act.parts if",
+        "stand = [now for n in act.parts[:1] if",
     ),
     Mutation(
         "12 a lost pedal or scanner is still open",
