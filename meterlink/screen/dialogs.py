@@ -50,14 +50,22 @@ def plain(text: str) -> str:
 
 
 class Field:
-    """A line of text that is being typed."""
+    """A line of text that is being typed; what is offered in it is replaced by the first letter, or edited."""
 
-    def __init__(self, text: str = "") -> None:
+    def __init__(self, text: str = "", offered: bool = False) -> None:
         self.text = text
         self.at = len(text)
+        self._offered = offered
 
     def key(self, stroke: Stroke) -> bool:
         """Whether this key belongs to a field; then it is done."""
+        if self._offered and stroke.types:
+            self.text, self.at = "", 0
+        taken = self._done(stroke)
+        self._offered = self._offered and not taken
+        return taken
+
+    def _done(self, stroke: Stroke) -> bool:
         match stroke.key:
             case "left":
                 self.at = max(0, self.at - 1)
@@ -270,7 +278,7 @@ class Form(Dialog):
         super().__init__(title, text)
         self._names = [name for name, _, _ in fields]
         self._labels = [label for _, label, _ in fields]
-        self._fields = [Field(text) for _, _, text in fields]
+        self._fields = [Field(text, offered=True) for _, _, text in fields]
         self._check = check
         self._at = 0
         self._typed = False

@@ -101,6 +101,8 @@ ORDER = (("volts", "volts", ""), ("amperes", "amperes at most", "1.5"), ("why", 
 def test_a_form_takes_its_fields_in_their_order() -> None:
     assert answer(Form("?", ORDER), "1↵↵10↵") == Given({"volts": "1", "amperes": "1.5", "why": "10"})
     assert answer(Form("?", ORDER), "1↵←←←2↵↵") == Given({"volts": "1", "amperes": "2"})
+    assert answer(Form("?", ORDER), "1↵20↵↵") == Given({"volts": "1", "amperes": "20"}), "typed over what is offered"
+    assert answer(Form("?", ORDER), "1↵←6↵↵") == Given({"volts": "1", "amperes": "1.6"})
     assert answer(Form("?", ORDER), "x↓↑←1↵↵↵") == Given({"volts": "1", "amperes": "1.5"})
 
 
