@@ -79,7 +79,7 @@ class Bench(Place):
     def last_act(self, by: str | None = None) -> str | None:
         """What `undo` would take back, in words."""
         act = undo.last_act(self.ledger, by or self.operator, self._operator)
-        return undo.describe(act) if act else None
+        return undo.describe(self.ledger, act) if act else None
 
     def meant(self, t: float) -> str | None:
         """The meter that a tap keeps, and that is shown large."""

@@ -61,7 +61,7 @@ def _changed(act: Act, now: records.Context) -> dict[str, Any]:
     return {f: getattr(act.before, f) for f in still}
 
 
-def describe(act: Act) -> str:
+def describe(ledger: Ledger, act: Act) -> str:
     """The act in a few words, for whoever is about to take it back."""
     r = act.lead.record
     match r:
@@ -77,11 +77,21 @@ def describe(act: Act) -> str:
         case records.LeftOut():
             return f"left out {', '.join(r.points)}"
         case records.Void():
-            return f"withdrawal of record {r.of}"
+            return _withdrawal(ledger, act, r.of)
         case records.Context():
             return _step(act.before, r)
         case _:
             raise AssertionError(f"no act begins with {r}")
+
+
+def _withdrawal(ledger: Ledger, act: Act, of: int) -> str:
+    """By what was withdrawn: nobody at a bench knows a record by its number."""
+    was = ledger.withdrawable[of].record
+    if not isinstance(was, records.Kept):
+        return f"withdrawal of {describe(ledger, Act([ledger.withdrawable[of]], act.before))}"
+    moved_to = next((n.record for n in act.parts if isinstance(n.record, records.Kept) and n.record.moved == of), None)
+    name = was.point or "free"
+    return f"{name} moved to {moved_to.point or 'free'} of {moved_to.board}" if moved_to else f"{name} withdrawn"
 
 
 def _step(before: records.Context, after: records.Context) -> str:
@@ -115,7 +125,15 @@ def undo(ledger: Ledger, sheets: Sheets, event: Undo, at_bench: str) -> Outcome:
         context = _since(then, sheets, context, act.lead.seq)
     back, words = left_over(then, context, event.by)
     out += [*back, msgspec.structs.replace(context, undo=act.lead.seq)]
-    return Outcome(tuple(out), (Effect("taken-back", f"taken back: {describe(act)}{words}"),))
+    said = f"taken back: {describe(ledger, act)}{words}{_on_the_bench(ledger.context, context)}"
+    return Outcome(tuple(out), (Effect("taken-back", said),))
+
+
+def _on_the_bench(before: records.Context, now: records.Context) -> str:
+    """The word on a board that came back onto the bench, or on none that is there."""
+    if (before.job, before.board) == (now.job, now.board):
+        return ""
+    return f"; {now.board} is on the bench again" if now.board else "; no board is on the bench now"
 
 
 def _since(then: Ledger, sheets: Sheets, context: records.Context, seq: int) -> records.Context:

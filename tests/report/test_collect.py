@@ -6,9 +6,8 @@ import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
 import msgspec
+import pytest
 
 from meterlink import records
 from meterlink.journal.reader import Line, entries

@@ -234,7 +234,9 @@ def test_a_take_by_mistake_is_taken_back_in_one_step(day: Day) -> None:
     day.open("GC-01", "GC-02")
     day.ask("board take", board="GC-01")
     day.ask("board take", board="GX-02", count_in=True)
-    assert day.ask("undo") == "taken back: GX-02: on the bench"
+    assert day.ask("undo") == "taken back: GX-02: on the bench; GC-01 is on the bench again"
+    day.ask("board state", state="handed on")
+    assert day.ask("undo") == "taken back: GC-01: handed on; GC-01 is on the bench again"
     assert day.context["board"] == "GC-01" and day.state("GC-01") == "on the bench"
     assert "GX-02" not in [b.board for b in day.ledger.counted(day.job)]
     assert "not counted" in run("meterlink board show GX-02", day.bench.folders.root).output
@@ -259,8 +261,10 @@ def test_a_withdrawal_is_taken_back_by_the_same_key(day: Day) -> None:
     day.touch(0.5)
     day.ask("back")
     assert day.keeps("GC-01") == [] and day.context["point"] == "VIN"
-    day.ask("undo")
+    assert day.ask("undo") == "taken back: VIN withdrawn"
     assert [p for p, _ in day.keeps("GC-01")] == ["VIN"] and day.context["point"] == "+3V3"
+    day.ask("move", point="U8")
+    assert day.ask("undo") == "taken back: VIN moved to U8 of GC-01"
     assert run("meterlink journal verify", day.bench.folders.root).exit_code == 0
 
 
