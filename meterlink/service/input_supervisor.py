@@ -10,6 +10,7 @@ import threading
 from collections.abc import Callable
 from typing import Generic, Literal, Protocol, TypeVar
 
+from meterlink.bench.fence import clean
 from meterlink.errors import MeterlinkError
 from meterlink.service.clock import Clock
 from meterlink.service.input_messages import InputChanged, InputMessage, InputName
@@ -90,6 +91,7 @@ class InputSupervisor(threading.Thread, Generic[D]):
             device.close()
 
     def _lost(self, why: str) -> None:
+        why = clean(why)  # a library's words perhaps: they are sent on
         self.state, self.why = "lost", why
         if why not in self._reasons:
             self._reasons.add(why)

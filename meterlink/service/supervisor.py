@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from meterlink.bench.fence import read, words
+from meterlink.bench.fence import clean, read, words
 from meterlink.control import Control
 from meterlink.errors import LinkLost
 from meterlink.framing import Framer
@@ -183,6 +183,7 @@ class Supervisor(threading.Thread):
             close(link)
 
     def _lost(self, why: str, told: bool) -> None:
+        why = clean(why)  # a driver's words perhaps: they are recorded
         self.health.state, self.health.why, self.health.rate_hz = "lost", why, 0.0
         if self.switch:
             self.switch.unreachable(why)

@@ -453,3 +453,13 @@ def test_what_cannot_be_limited_switched_off_and_read_back_is_not_switched_on(
         with pytest.raises(CheckFailed, match="OFF COULD NOT BE CONFIRMED"):
             bench.call("supply off")
     assert Decimal(0) == one.peer.set["VOLT"]
+
+
+@pytest.mark.parametrize("why", ["\ud800", "a\nb", "x" * 2_000_000], ids=["surrogate", "lines", "long"])
+def test_no_words_of_a_lost_link_end_the_service(tmp_path: Path, why: str) -> None:
+    """Rule 16: the reason of a loss is a stranger's text, and it is recorded."""
+    bad, good = Set("bad", (Fault("feed", 1, lambda: LinkLost(why), True),)), Set("good")
+    with bench_of(tmp_path, bad, good) as bench:
+        bad.armed = True
+        until(lambda: bench.call("status")["instruments"][0]["losses"] > 0, what="the loss")
+        assert bench.call("job note", text="it goes on")["ok"]
