@@ -10,6 +10,7 @@ from meterlink.bench.contexts import at_stage, first_point, moved
 from meterlink.bench.events import Effect, LeaveOut, Move, Outcome, Press
 from meterlink.bench.keeping import kept_at
 from meterlink.bench.ledger import mark_key
+from meterlink.bench.nearest import while_injecting
 from meterlink.bench.place import Place
 from meterlink.errors import BadInput, NoBoard, Refused
 
@@ -150,8 +151,9 @@ def move(place: Place, event: Move) -> Outcome:
     name = old.point if event.point is None else desk.mark("test point", event.point)
     sheet_name = ledger.job_field(job, "sheet") if job else None
     sheet = place.sheets.get(sheet_name) if sheet_name else None
-    point = sheet.find(name) if sheet and name else None
-    if sheet and name and point is None and event.point is not None:
+    fed = while_injecting(ledger, of)  # a potential along the rail: its points have free names, and are not judged
+    point = sheet.find(name) if sheet and name and not fed else None
+    if sheet and name and point is None and not fed and event.point is not None:
         raise BadInput(f"the sheet has no point {name!r}; it has {', '.join(p.name for p in sheet.points)}")
     if (job, mark, name) == (old.job, old.board, old.point):
         raise BadInput(f"record {of} is at {name or 'free'} of board {mark} already")

@@ -53,15 +53,25 @@ def injected(board: BoardView) -> list[tuple[int, int | None]]:
     return out
 
 
-def while_injecting(board: BoardView, seq: int) -> bool:
-    """Whether a record stands in such a stretch: what was kept there is a potential along the rail, and says nothing
-    of the point by itself."""
-    return any(first < seq and (last is None or seq < last) for first, last in injected(board))
+def made(ledger: Ledger, seq: int) -> tuple[int, BoardView | None]:
+    """When a keep was made, and on which board: a keep that was moved, or written once more, is the one that was
+    made first."""
+    noted = ledger.withdrawable[seq]  # of a keep
+    while noted.record.moved in ledger.withdrawable:
+        noted = ledger.withdrawable[noted.record.moved]
+    return noted.seq, ledger.board(noted.record.job, noted.record.board)
+
+
+def while_injecting(ledger: Ledger, seq: int) -> bool:
+    """Whether a keep was made in such a stretch: that is a potential along the rail, and says nothing of the point by
+    itself, wherever it was moved."""
+    at, board = made(ledger, seq)
+    return board is not None and any(first < at and (last is None or at < last) for first, last in injected(board))
 
 
 def own_keeps(ledger: Ledger, board: BoardView) -> list[Noted]:
     """The standing keeps that are values of their points: those not made while injecting."""
-    return [n for n in ledger.standing(board.keeps) if not while_injecting(board, n.seq)]
+    return [n for n in ledger.standing(board.keeps) if not while_injecting(ledger, n.seq)]
 
 
 def injecting(board: BoardView | None) -> bool:
@@ -81,12 +91,17 @@ def rank(ledger: Ledger, board: BoardView, amperes: float | None = None) -> list
         keeps = [
             n
             for n in ledger.standing(board.keeps)
-            if n.seq > first and (last is None or n.seq < last) and n.record.function == "voltage"
+            if n.record.function == "voltage" and _within(made(ledger, n.seq), board, first, last)
         ]
         latest = {n.record.point: n for n in keeps if n.record.point and n.record.value is not None}
         if latest:
             return _ranked(list(latest.values()), amperes)
     return []
+
+
+def _within(keep: tuple[int, BoardView | None], board: BoardView, first: int, last: int | None) -> bool:
+    at, of = keep
+    return of is board and first < at and (last is None or at < last)
 
 
 def _ranked(keeps: list[Noted], amperes: float | None) -> list[Place]:

@@ -100,7 +100,7 @@ def show(
             from meterlink.bench.ledger import Ledger
 
             book = Ledger()
-            for needed in ("job", "supply", "void"):
+            for needed in ("job", "supply", "kept", "void"):
                 book.extend(e for e, _ in entries_of(index.select(Query(kind=needed))))
             anew = _anew(folders, book)
         if json:
@@ -141,9 +141,8 @@ def _anew(folders: Folders, book: Ledger) -> Judge:
         r = entry.record
         if not isinstance(r, records.Kept) or r.point is None or r.job not in book.jobs:
             return None
-        board = book.board(r.job, r.board)
         model = book.job_field(r.job, "model")
-        if model is None or (board and while_injecting(board, entry.seq)):
+        if model is None or while_injecting(book, entry.seq):
             return None
         known = knowngood.find(folders.known_good, model, r.point, r.function, r.unit, r.coupling)
         if known is None:

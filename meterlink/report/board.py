@@ -196,7 +196,7 @@ def _keep(m: Material, board: BoardView, n: Noted) -> tuple[str, ...]:
     u = r.uncertainty
     within = f"\n± {uncertainty(u, r.unit)}" if u else ""
     judged = (r.verdict or "not judged", band(r))
-    if while_injecting(board, n.seq):
+    if while_injecting(m.ledger, n.seq):
         judged = ("not judged", FED)
     texts = (r.point or "free", r.stage or "", measured(r), value(r) + within, *judged)
     seq = f'<a href="#k{n.seq}">{n.seq}</a>' if n.seq in m.traces else str(n.seq)
@@ -217,7 +217,9 @@ def _waves(m: Material, board: BoardView) -> Iterator[str]:
     for n in shown:
         r = n.record
         word = ", ".join(
-            filter(None, (r.point or "free", r.stage, value(r), None if while_injecting(board, n.seq) else r.verdict))
+            filter(
+                None, (r.point or "free", r.stage, value(r), None if while_injecting(m.ledger, n.seq) else r.verdict)
+            )
         )
         caption = f"record {n.seq}: {struck(m, n, esc(word))}{withdrawal(m, n)}; {r.n} readings; by {esc(r.by)}"
         picture = wave(m.traces[n.seq], r.unit, r.resolution)

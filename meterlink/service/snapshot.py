@@ -10,7 +10,7 @@ import msgspec
 from meterlink import records
 from meterlink.bench.core import Bench
 from meterlink.bench.events import Heard
-from meterlink.bench.ledger import BoardView, Noted
+from meterlink.bench.ledger import Ledger, Noted
 from meterlink.bench.nearest import while_injecting
 from meterlink.service.clock import Moment
 
@@ -41,7 +41,7 @@ def snapshot(service: Service) -> dict[str, Any]:
         "operator": bench.operator,
         "band": msgspec.to_builtins(band) if band else None,
         "confirm": bench.unconfirmed(point),
-        "keeps": [_keep(board, k) for k in reversed(keeps)] if board else [],
+        "keeps": [_keep(bench.ledger, k) for k in reversed(keeps)],
         "board_state": bench.ledger.state(board) if board else None,
         "jobs": {
             job: [{"board": b.board, "state": bench.ledger.state(b)} for b in bench.ledger.counted(job)]
@@ -90,9 +90,9 @@ def _health(service: Service) -> dict[str, Any]:
     }
 
 
-def _keep(board: BoardView, kept: Noted) -> dict[str, Any]:
+def _keep(ledger: Ledger, kept: Noted) -> dict[str, Any]:
     """A keep as a screen shows it; one that was made while a rail was fed says nothing of its point by itself."""
-    out = {"seq": kept.seq, "at": kept.at, **msgspec.to_builtins(kept.record), "fed": while_injecting(board, kept.seq)}
+    out = {"seq": kept.seq, "at": kept.at, **msgspec.to_builtins(kept.record), "fed": while_injecting(ledger, kept.seq)}
     return out | {"verdict": None} if out["fed"] else out
 
 
