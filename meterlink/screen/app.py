@@ -129,6 +129,7 @@ class BenchScreen(App[None]):
         self.theme = (LIGHT if self._light else DARK).name
         self._panes = list(self.query(Pane))
         self._alarm = self.query_one(Alarm)
+        self._health = self.query_one(Health)
         self._word = self.query_one(Word)
         self._asked = self.query_one(Asked)
         self._flash = self.query_one(Flash)
@@ -176,7 +177,8 @@ class BenchScreen(App[None]):
         for pane in self._panes:
             if pane.is_attached:  # at the end the last messages find no panes
                 pane.show(self.view, t)
-        self._bench.set_class(self._alarm.display, "-alarmed")  # the digits make room: the point stays in sight
+        # the digits make room: the point stays in sight
+        self._bench.set_class(self._alarm.display or self._health.tight, "-alarmed")
 
     # -- what goes out
 

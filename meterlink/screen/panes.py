@@ -97,11 +97,18 @@ class Alarm(Pane):
         return [part for line in out for part in self.wrapped(line, "bold", self.app.size.width)]
 
 
+ROOMY = 34  # rows from which on each cause of trouble is shown in full
+
+
 class Health(Pane):
-    """Supplies and instruments, a line each: volts and amperes, rate, bad frames, the likely cause of trouble."""
+    """Supplies and instruments, a line each: volts and amperes, rate, bad frames, the likely cause of trouble. In a low
+    window trouble that is not alone is a line each: that each is named goes before the whole of one cause."""
+
+    tight = False
 
     def lines(self, view: View, t: float) -> list[Text]:
         out = []
+        lost = {one["instrument"] for one in view.state.get("instruments") or [] if one["state"] != "open"}
         for key, one in sorted((view.state.get("supplies") or {}).items()):
             fed = view.feeding
             if fed and key.startswith(f"{fed['instrument']}/"):  # nothing else is asked of it meanwhile
@@ -112,6 +119,8 @@ class Health(Pane):
                     "flags": ["on", fed.get("mode") or ""],
                 }
             on, text = words.supply(key, one)
+            if (name := key.rpartition("/")[0]) in lost:  # what it showed last is no number any more
+                on, text = False, f"{safe(name)}  not heard"
             out.append(Text(f" {text}", "bold reverse" if on else ""))
         meant = view.meter(t)
         healths = []
@@ -121,11 +130,11 @@ class Health(Pane):
             if shown and tone != "bad" and meant and meant[0] != one["instrument"]:
                 text += f"  {' '.join(words.big(shown.message))}"  # the meters that are not meant show here
             healths.append((tone, text))
-        for text in words.inputs(view.state):
-            out += self.wrapped(text, self.tone("bad"))
-        for tone, text in healths:
-            if tone != "good":
-                out += self.wrapped(text, self.tone(tone))
+        troubles = [("bad", text) for text in words.inputs(view.state)] + [h for h in healths if h[0] != "good"]
+        alone = len(troubles) < 2 and not view.state.get("alarm")
+        self.tight = bool(troubles) and not alone and self.app.size.height < ROOMY
+        for tone, text in troubles:
+            out += [Text(f" {text}", self.tone(tone))] if self.tight else self.wrapped(text, self.tone(tone))
         line = ""
         for text in (text for tone, text in healths if tone == "good"):
             if line and len(line) + 4 + len(text) > self.size.width - 2:

@@ -310,3 +310,30 @@ def test_on_a_real_bench_a_board_is_probed_and_kept_and_the_service_goes_on(tmp_
         run(test)
         until(lambda: service.call("status")["watchers"] in (0, 1))
         assert service.stop() == 0
+
+
+def test_with_all_of_it_lost_each_is_named_and_nothing_runs_out_of_80_by_24() -> None:
+    gone = (
+        "cannot be reached: is it on and in this network, does it speak RFC 2217, and does it serve no one else? ("
+        + ("Could not open port rfc2217://192.0.2.7:4001: [Errno 111] Connection refused)")
+    )
+    lost = [
+        {"instrument": name, "state": "lost", "bad": 0, "losses": 1, "rate_hz": 0.0, "why": f"/dev/{name} {gone}"}
+        for name in ("meter", "supply")
+    ]
+    shown = {"supply/1": {"voltage": 0.8, "current": 2.0, "set voltage": 0.8, "set current": 2.0, "flags": ["on"]}}
+    inputs = {name: {"state": "lost", "why": f"rfc2217://192.0.2.7:4001 {gone}"} for name in ("pedal", "scanner")}
+    told = state("+3V3", KEEPS) | {"inputs": inputs, "instruments": lost, "supplies": shown}
+    refused = {"event": "effect", "sound": "refused", "text": f"the scanner is lost: /dev/scanner {gone}"}
+    alarm = {"alarm": "supply: OFF COULD NOT BE CONFIRMED (the supply does not answer): switch it off by hand"}
+
+    async def test() -> None:
+        for one in (told, told | alarm):
+            async with screen(one, refused, size=SMALL) as bench:
+                for name in ("meter", "supply", "pedal", "scanner"):
+                    assert f"× {name} lost:" in bench.text, bench.text
+                assert "f finding" in bench.text and "space keep" in bench.text, bench.text
+                assert "▇" not in bench.text and bench.app.screen.max_scroll_y == 0, bench.text
+                assert "0.800 V" not in bench.text and "supply  not heard" in bench.text, "an old number is none"
+
+    run(test)
