@@ -48,12 +48,13 @@ def test_the_pedal_is_found_by_pressing_it(folders: Folders, monkeypatch: pytest
 
     monkeypatch.setattr("meterlink.inputs.switches.Contacts", Pressed)
     told: list[str] = []
-    said = answers("", "", "meter", "/dev/m", "n", "n", "fs9721", "", "contact", "/dev/ttyUSB7")
+    said = answers("", "", "meter", "/dev/m", "no", "n", "fs9721", "", "supply", "contact", "/dev/ttyUSB7")
     monkeypatch.setattr(interview, "plugged_in", lambda folders: [])
     text = interview.interview(folders, said, told.append)
     folders.config.write_text(text, encoding="utf-8")
     pedal = load(folders.config, folders).config.pedal
     assert pedal is not None and pedal.switches == {"DSR": "gestures"} and "  press the pedal now" in told
+    assert "  'supply' is none of them: none, contact, keyboard" in told
 
 
 def test_a_meter_is_heard_or_the_cause_is_named(folders: Folders) -> None:

@@ -174,9 +174,10 @@ def _tried(port: str, specs: list[Spec], way: Callable[..., Iterator[probe.Heard
 
 
 def _yes(question: str, usual: bool, ask: Ask) -> bool:
-    while (said := ask(f"{question} (y, n)", default="y" if usual else "n").strip().lower()) not in ("y", "n"):
+    words = {"y": True, "yes": True, "n": False, "no": False}
+    while (said := ask(f"{question} (y, n)", default="y" if usual else "n").strip().lower()) not in words:
         pass
-    return said == "y"
+    return words[said]
 
 
 def plugged_in(folders: Folders) -> list[tuple[str, str]]:
@@ -194,13 +195,18 @@ def plugged_in(folders: Folders) -> list[tuple[str, str]]:
 # -- the pedal
 
 
+KINDS = ("none", "contact", "keyboard")
+
+
 def _pedal(free: list[str], ask: Ask, tell: Tell) -> str:
     """The [pedal] table: which switch it is, is found by pressing it."""
     from meterlink.cli.setup import first_pressed
 
     kind = ""
-    while kind not in ("none", "contact", "keyboard"):
+    while kind not in KINDS:
         kind = ask("A pedal: none, contact (on a serial adapter's lines) or keyboard (USB)", default="none")
+        if kind not in KINDS:
+            tell(f"  {kind!r} is none of them: {', '.join(KINDS)}")
     if kind == "none":
         return "\n" + PEDAL + NO_PEDAL
     offered: dict[str, Any] = {"default": free[0]} if free and kind == "contact" else {}
