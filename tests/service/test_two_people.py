@@ -1,5 +1,5 @@
-"""What one person takes back while another works on at the same bench. Sockets and a meter's bytes in; the journal and
-where the bench stands out. One service serves all; each test has its job."""
+"""What one person takes back while another works on at the same bench, and what is taken back twice. Sockets and a
+meter's bytes in; the journal and where the bench stands out. One service serves all; each test has its job."""
 
 from __future__ import annotations
 
@@ -63,3 +63,18 @@ def test_a_board_that_comes_back_by_undo_is_in_the_stage_of_its_findings(day: Da
     day.ask("find", what="replaced", part="C1", board="GC-01", by="ben")
     assert "GC-02" in day.ask("undo")
     assert (day.context["board"], day.context["stage"], day.context["point"]) == ("GC-01", "after", "VIN")
+
+
+def test_what_an_undo_wrote_once_more_is_taken_back_by_the_next(day: Day) -> None:
+    """A withdrawal in error is taken back; the keep stands again, and is the last thing that was recorded."""
+    day.open("GC-01", sheet=True)
+    day.ask("board take", board="GC-01")
+    day.touch(0.5)
+    day.touch(0.5)
+    day.ask("back")
+    day.ask("undo")
+    assert [p for p, _ in day.keeps("GC-01")] == ["VIN", "+3V3"]
+    assert day.ask("undo") == "taken back: +3V3 kept"
+    assert [p for p, _ in day.keeps("GC-01")] == ["VIN"] and day.context["point"] == "+3V3"
+    assert day.ask("undo") == "taken back: VIN kept"
+    assert day.keeps("GC-01") == [] and day.context["point"] == "VIN"
