@@ -25,14 +25,18 @@ def last_act(ledger: Ledger, by: str, at_bench: str) -> Act | None:
     """The newest act of this person that still stands. What names no person (a touch, a step) is of whoever is at the
     bench; `at_bench` is who that is where no record says it."""
     for act in reversed(ledger.acts):
-        if not act.undone and not act.undoes and _owner(act, at_bench) == by and _stands(ledger, act):
+        if not act.undone and not act.undoes and by in _owners(act, at_bench) and _stands(ledger, act):
             return act
     return None
 
 
-def _owner(act: Act, at_bench: str) -> str:
+def _owners(act: Act, at_bench: str) -> tuple[str | None, ...]:
+    """Whose it is. Saying who is at the bench is of both of them, so that a slip in the name can be taken back."""
     by = getattr(act.lead.record, "by", None)
-    return by if by and by not in SOURCES else act.before.operator or at_bench
+    if by and by not in SOURCES:
+        return (by,)
+    before, after = act.before.operator, act.context.operator if act.context else act.before.operator
+    return (before or at_bench,) if before == after else (before or at_bench, after)
 
 
 def _stands(ledger: Ledger, act: Act) -> bool:

@@ -24,7 +24,7 @@ class Attendance:
         match item.event:
             case "found":
                 word = "found" if before is None else "is back"
-                return f"{item.instrument} {word}: {what}", False
+                return f"{item.instrument} {word}: {what}", before is not None
             case "silent":
                 return f"{item.instrument} is silent: {item.why}", True
             case _:

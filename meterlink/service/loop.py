@@ -15,7 +15,7 @@ import msgspec
 
 from meterlink import records
 from meterlink.bench.core import Bench
-from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, Resume, TakeBoard
+from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, Resume, SoundName, TakeBoard
 from meterlink.bench.ledger import Ledger
 from meterlink.bench.starting import put_right
 from meterlink.errors import JournalFailed, MeterlinkError, NoBoard, RailFed
@@ -242,7 +242,7 @@ class Service:
 
     def _readings(self, batch: Batch) -> None:
         if line := self.attendance.heard(batch.instrument):
-            self._say(line)
+            self.effect(Effect("stepped", line))
         for reading in batch.readings:
             heard = Heard(batch.instrument, reading, batch.moment.t)
             self.supply.heard(batch.instrument, reading)
@@ -262,7 +262,8 @@ class Service:
         self.promise((record,), item.moment)
         if told := self.attendance.changed(item, f"{record.driver} at {record.port}"):
             line, loud = told
-            self.effect(Effect("refused", line)) if loud else self._say(line)
+            sound: SoundName = "stepped" if item.event == "found" else "refused"
+            self.effect(Effect(sound, line)) if loud else self._say(line)
         self._state_message()
 
     def _pressed(self, item: Pressed) -> None:

@@ -34,6 +34,10 @@ class Done:
     undone: bool = False
     undoes: int | None = None
 
+    def of(self, who: str) -> bool:
+        """Whose act it is: saying who is at the bench is of both, so that a slip in the name can be taken back."""
+        return who == self.by or (self.before.operator != self.after.operator == who)
+
 
 class Acting:
     """Whoever acts, on one rig, and what the journal says of it so far.

@@ -134,6 +134,7 @@ class Bench(TakingBack):
         self.rig.plug(name)
         if name in self.hands:
             self.rig.wait_for(name, "open")
+            self.heard_of(name, "stepped")
             self.meets(name)
         else:
             self.rig.wait_for(name, "open")

@@ -156,7 +156,7 @@ MUTATIONS = (
         "    changed = _changed(act, ledger.context)\n    view",
         "    changed = {}\n    view",
     ),
-    Mutation("11 another person's act is taken back", "bench/undo.py", "_owner(act, at_bench) == by", "True"),
+    Mutation("11 another person's act is taken back", "bench/undo.py", "by in _owners(act, at_bench)", "True"),
     Mutation(
         "11 only the first record is taken back",
         "bench/undo.py",
@@ -178,7 +178,7 @@ MUTATIONS = (
     Mutation(
         "12 a lost meter is not heard",
         "service/loop.py",
-        'self.effect(Effect("refused", line)) if loud else self._say(line)',
+        'self.effect(Effect(sound, line)) if loud else self._say(line)',
         "self._say(line)",
     ),
     Mutation(

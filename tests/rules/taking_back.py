@@ -19,11 +19,11 @@ class TakingBack(Acting):
         who = by or self.state.operator or OWNER
         standing = [d for d in self.done if not d.undone and d.undoes is None]
         last = standing[-1] if standing else None
-        mine = [d for d in standing if d.by == who]
+        mine = [d for d in standing if d.of(who)]
         before = self.state.copy()
         exact = (
             last is not None
-            and last.by == who
+            and last.of(who)
             and last.after.shown() == before.shown()
             and last.before.shown() != last.after.shown()
         )

@@ -79,7 +79,7 @@ def test_each_is_told_once() -> None:
     one = Attendance()
     assert told("lost") == ("m is missing: unplugged", True)
     assert told("lost") is None
-    assert told("found") == ("m is back: fs9721 at port", False)
+    assert told("found") == ("m is back: fs9721 at port", True)
     assert one.heard("m") is None
     assert told("silent") == ("m is silent: unplugged", True)
     assert one.heard("m") == "m is heard again" and one.heard("m") is None

@@ -378,7 +378,9 @@ def test_who_is_at_the_bench_stands_in_the_records(day: Day) -> None:
     view = day.ledger.board(day.job, "GC-01")
     assert view is not None and view.findings[-1].record.by == "anna"
     assert "anna at the bench" in run("meterlink status", day.bench.folders.root).output
-    day.ask("who", name="demo")
+    assert day.ask("undo") == "taken back: found D3"
+    assert day.ask("undo").startswith("taken back: anna is at the bench"), "a slip in the name, by the same key"
+    assert day.bench.call("status")["operator"] == "demo"
 
 
 def test_who_believes_another_board_on_the_bench_records_nothing(day: Day) -> None:
