@@ -14,6 +14,7 @@ import msgspec
 from meterlink.errors import Refused
 from meterlink.service.wire import LONGEST, connected, request_of
 
+MOST = 200  # peers at once: each holds a descriptor, and a segment or a meter that comes back needs one too
 WAITING = 5000  # messages a watcher may be behind before it is dropped: slow readers never slow the bench
 
 
@@ -111,10 +112,12 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
     """Listens until `end()`. `put` hands an Ask to the loop."""
 
     daemon_threads = True
+    request_queue_size = 128  # so many may come at once; one more is refused as if no service ran
     block_on_close = False
 
     def __init__(self, path: Path, put: Callable[[Ask], None], watchers: Watchers) -> None:
         self.put = put
+        self._peers, self._lock = 0, threading.Lock()
         self.watchers = watchers
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         if path.exists():
@@ -130,6 +133,22 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
         self._path = path
         self._thread = threading.Thread(target=self.serve_forever, name="socket", daemon=True, args=(0.1,))
         self._thread.start()
+
+    def verify_request(self, request: Any, client_address: Any) -> bool:
+        """Beyond MOST a peer is let go at once; without descriptors, accepting would be tried without a pause."""
+        return self._peers < MOST
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        with self._lock:
+            self._peers += 1
+        super().process_request(request, client_address)
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:
+        try:
+            super().process_request_thread(request, client_address)
+        finally:
+            with self._lock:
+                self._peers -= 1
 
     def handle_error(self, request: object, client_address: object) -> None:
         """A peer that goes away in mid-reply is its own affair."""

@@ -4,6 +4,7 @@ end, a job that is closed. Whole or not at all, and nobody else waits. One servi
 from __future__ import annotations
 
 import os
+import socket
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -11,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from meterlink.errors import BadInput, MeterlinkError
-from tests.service.conftest import Running, bench_at
+from meterlink.service.sockets import MOST
+from tests.service.conftest import Running, bench_at, until
 from tests.service.test_right_board import Day
 
 
@@ -74,3 +76,51 @@ def test_marks_that_look_the_same_are_the_same(day: Day) -> None:
     day.open("GC-01")
     day.ask("board take", board="\u200bGC\u00ad-01\ufeff")
     assert day.context["board"] == "GC-01"
+
+
+def test_many_who_come_at_once_are_all_let_in(day: Day) -> None:
+    """A full backlog of a Unix socket refuses at once: a command said that no service runs."""
+    day.open("GC-01")
+    come = [socket.socket(socket.AF_UNIX) for _ in range(60)]
+    try:
+        for one in come:
+            one.settimeout(20.0)
+            one.connect(str(day.bench.folders.socket))
+        for one in come:
+            one.sendall(b'{"do":"status"}\n')
+        assert all(one.recv(10).startswith(b'{"ok":true') for one in come)
+    finally:
+        for one in come:
+            one.close()
+
+
+def test_peers_that_stay_take_no_descriptor_that_a_meter_needs(day: Day) -> None:
+    """A thousand that stay left the service without descriptors: no segment, no port, and a loop without a pause."""
+    assert day.bench.process is not None
+    held = Path(f"/proc/{day.bench.process.pid}/fd")
+    before, come = len(list(held.iterdir())), []
+    try:
+        for _ in range(MOST + 100):
+            come.append(socket.socket(socket.AF_UNIX))
+            come[-1].settimeout(20.0)
+            come[-1].connect(str(day.bench.folders.socket))
+            with suppress(BrokenPipeError):
+                come[-1].sendall(b"[]\n")
+            try:
+                answered = come[-1].recv(1000)
+            except ConnectionResetError:
+                answered = b""
+        assert answered == b"", "the last is let go at once"
+        assert len(list(held.iterdir())) <= before + MOST
+        come[0].sendall(b'{"do":"status"}\n')
+        assert come[0].recv(10).startswith(b'{"ok":true')
+    finally:
+        for one in come:
+            one.close()
+
+    def answers() -> bool:
+        with suppress(MeterlinkError, OSError):
+            return bool(day.bench.call("status")["ok"])
+        return False
+
+    until(answers, what="the service to answer again")
