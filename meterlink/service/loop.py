@@ -14,7 +14,6 @@ from typing import Any
 import msgspec
 
 from meterlink import records
-from meterlink.bench.core import Bench
 from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, Resume, SoundName, TakeBoard
 from meterlink.bench.ledger import Ledger
 from meterlink.bench.starting import put_right
@@ -23,23 +22,21 @@ from meterlink.exits import FAULT, exit_code
 from meterlink.folders import Folders
 from meterlink.journal.reader import entries
 from meterlink.journal.writer import Writer
-from meterlink.service import systemd
+from meterlink.service import building, systemd
 from meterlink.service.attendance import Attendance
 from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
-from meterlink.service.footwork import Footwork
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
 from meterlink.service.input_messages import FootDown, InputChanged, InputMessage, InputRefused, Pressed, Scanned
 from meterlink.service.introductions import instrument_record, start_record
 from meterlink.service.neighbours import Neighbours
 from meterlink.service.requests import Requests, same_board, text
-from meterlink.service.scanning import Scanning
 from meterlink.service.scribe import Scribe
 from meterlink.service.sealing import seal
 from meterlink.service.shelf import Shelf
 from meterlink.service.snapshot import reading_message, snapshot, status
 from meterlink.service.sockets import Ask, Server, Watchers
-from meterlink.service.supervisor import Batch, Changed, Open, Supervisor
+from meterlink.service.supervisor import Batch, Changed, Open
 from meterlink.service.supplies import BenchSupply
 
 WAIT_S = 0.02  # the longest that what is due waits for something to come
@@ -84,39 +81,11 @@ class Service:
         self.last_keep: dict[str, Any] | None = None
         self.shelf = Shelf(loaded, folders, lambda text: self.effect(Effect("refused", text)))
         ledger = Ledger().extend(entries(folders.journal, readings=False))
-        meters = tuple(n for n, spec in loaded.specs.items() if spec.info.kind == "meter")
-        self.bench = Bench(
-            ledger,
-            meters=meters,
-            hands_free=tuple(n for n in meters if loaded.config.instruments[n].hands_free),
-            rules=loaded.config.keep,
-            accuracy=self.shelf.uncertainty,
-            bands=self.shelf.band,
-            sheets=dict(self.shelf.of_jobs(ledger)),
-            operator=loaded.config.operator or "command",
-        )
+        self.bench = building.bench(loaded, self.shelf, ledger)
         self._requests = Requests(lambda: self.bench.operator, self.shelf.keep)
-        self.supervisors = {
-            name: Supervisor(
-                name,
-                loaded.specs[name],
-                one.port,
-                loaded.lines[name],
-                self._queue.put,
-                open_link,
-                self.clock,
-                loaded.controls.get(name),
-            )
-            for name, one in loaded.config.instruments.items()
-        }
+        self.supervisors = building.supervisors(loaded, self._queue.put, open_link, self.clock)
         self.supply = BenchSupply(self, self.effect)
-        pedal = loaded.config.pedal
-        scanner = loaded.config.scanner
-        self.inputs: dict[str, Footwork | Scanning] = {}
-        if pedal:
-            self.inputs["pedal"] = Footwork(pedal, self._queue.put, self.clock)
-        if scanner:
-            self.inputs["scanner"] = Scanning(scanner, self._queue.put, self.clock)
+        self.inputs = building.inputs(loaded, self._queue.put, self.clock)
         self.neighbours = Neighbours([folders.root / n for n in loaded.config.neighbours], own=folders.journal)
         self._spent = False  # the foot's present press has switched a supply off already
         self._jumps = JumpWatch(self.clock.now())

@@ -84,7 +84,7 @@ def test_lines_are_as_the_format_says(tmp_path: Path) -> None:
     assert data == (
         b'{"prev":"' + b"0" * 64 + b'","seq":1,"at":"2026-11-25T12:30:00.000005Z","kind":"finding",'
         b'"job":"GC-2611","board":"GC-03","what":"note","part":null,"text":"short at C12","by":"command",'
-        b'"confirms":null,"with":null}\n'
+        b'"confirms":null,"restores":null,"with":null}\n'
     )
     assert writer.head == hashlib.sha256(data[:-1]).hexdigest()
     assert (tmp_path / "new" / "journal").stat().st_mode & 0o777 == 0o700

@@ -178,7 +178,7 @@ MUTATIONS = (
     Mutation(
         "12 a lost meter is not heard",
         "service/loop.py",
-        'self.effect(Effect(sound, line)) if loud else self._say(line)',
+        "self.effect(Effect(sound, line)) if loud else self._say(line)",
         "self._say(line)",
     ),
     Mutation(

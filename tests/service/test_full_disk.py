@@ -14,7 +14,8 @@ import pytest
 from meterlink.errors import MeterlinkError, Refused
 from meterlink.journal.reader import entries
 from meterlink.service.scribe import LATER_S
-from tests.rules.rig import DOUBLE, LONG, TAP, Rig
+from tests.rules.bench import GESTURES
+from tests.rules.rig import Rig
 from tests.service.test_right_board import SHEET
 
 
@@ -71,7 +72,7 @@ def test_what_the_full_disk_refuses_is_heard_each_time(rig: Rig, way: str) -> No
                 rig.scan("GC-02")
                 rig.heard_something()
             else:
-                rig.foot({"keep": TAP, "back": DOUBLE, "next": LONG}[way])
+                rig.foot(GESTURES[way])
             assert sounds(rig), f"{way} was met with silence"
         for _ in range(2):
             with pytest.raises(MeterlinkError):
