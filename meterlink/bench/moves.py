@@ -24,6 +24,10 @@ def back(place: Place, event: Press) -> Outcome:
     if not keeps:
         raise Refused("there is no keep to take back on this board")
     last = keeps[-1]
+    if (last.record.stage or "before") != (place.context.stage or "before"):
+        raise Refused(
+            f"the last keep is of {last.record.stage or 'before'}: take the repair or the stage back first (u)"
+        )
     void = records.Void(of=last.seq, why="taken back", by=event.source)
     context = moved(place.context, event.source, point=last.record.point)
     return Outcome((void, context), (Effect("taken-back", f"{last.record.point or 'free'} taken back"),))

@@ -140,6 +140,7 @@ def _board(ledger: Ledger, view: BoardView) -> dict[str, Any]:
         "findings": [
             " ".join(filter(None, (n.record.what, n.record.part, n.record.text)))
             for n in ledger.standing(view.findings)
+            if n.record.confirms is None
         ],
     }
 

@@ -27,6 +27,11 @@ Tell = Callable[[str], None]
 
 HEAD = "# The bench's file; meterlink doctor checks it, docs/operator.md explains every key.\n"
 TAIL = """
+# A scanner of stickers, taken over for the bench; meterlink scanner tries it.
+# [scanner]
+# kind = "serial" # or "keyboard" with port = "VVVV:PPPP", and a prefix that the reader is set to send
+# port = the scanner's port
+
 [sound]
 on = true
 volume = 0.6

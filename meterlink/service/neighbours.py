@@ -15,7 +15,7 @@ from pathlib import Path
 
 from meterlink import records
 from meterlink.bench.events import Effect, Outcome
-from meterlink.bench.ledger import Ledger
+from meterlink.bench.ledger import Ledger, mark_key
 from meterlink.errors import MeterlinkError, Refused
 from meterlink.journal.follow import Follower
 from meterlink.journal.reader import is_reading, segments
@@ -31,7 +31,7 @@ Key = tuple[str, str]
 
 def _key(job: str, board: str) -> Key:
     """A board as it is compared: a mark is one without regard to case and blanks."""
-    return job, "".join(board.split()).casefold()
+    return mark_key(job), mark_key(board)
 
 
 class Neighbours:

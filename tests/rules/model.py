@@ -272,6 +272,8 @@ def leave(s: State, points: Sequence[str] | None) -> State:
 def back(s: State) -> State:
     if s.here is None or not s.here.keeps:
         raise No("no keep to take back")
+    if (s.here.keeps[-1].stage or "before") != (s.stage or "before"):
+        raise No("the last keep is of the other stage")
     s.point = s.here.keeps.pop().point
     return s
 

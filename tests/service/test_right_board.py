@@ -230,6 +230,19 @@ def test_after_a_repair_the_bench_leads_through_what_was_bad_then_its_rail(day: 
     assert seen == ["+3V3", "U8", "C412"], "bad ones first, then the same rail; VIN was good"
 
 
+def test_a_double_tap_takes_no_value_of_before_the_repair(day: Day) -> None:
+    """The foot would put a new value in its place as one of after, and what was bad would be gone."""
+    day.open("GC-01", sheet=True)
+    day.ask("board take", board="GC-01")
+    day.touch(0.02)
+    day.ask("find", what="replaced", part="D3")
+    with pytest.raises(Refused, match="the last keep is of before"):
+        day.ask("back", source="pedal")
+    day.ask("undo")
+    day.ask("back", source="pedal")
+    assert day.keeps("GC-01") == []
+
+
 def test_a_take_by_mistake_is_taken_back_in_one_step(day: Day) -> None:
     day.open("GC-01", "GC-02")
     day.ask("board take", board="GC-01")
