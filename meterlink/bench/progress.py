@@ -66,7 +66,9 @@ def progress(
     after = _kept(ledger, board, "after")
     here = {**(after if stage == "after" else before), **(fresh or {})}
     out = {*_left_out(ledger, board, stage), *left_out} - set(here)
-    verdicts = {name: v for name, v in {**before, **after, **here}.items() if v}
+    # a skip rule before the repair asks nothing of after it: such a keep came from another board
+    said = {**before, **after, **here} if stage == "after" else here
+    verdicts = {name: v for name, v in said.items() if v}
     if stage == "after":
         skipped = _left_out(ledger, board, "before")
         order = _after_repair(sheet, before, verdicts, skipped)

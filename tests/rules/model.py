@@ -287,6 +287,8 @@ def move(s: State, of: int | None, name: str | None, mark: str | None) -> State:
     if not at or (name is None and mark is None):
         raise No("no such keep, or no other place")
     ((job, was, keep),) = at
+    if mark is None and not s.jobs[job].open:
+        raise No("its job is closed")
     to = (job, was) if mark is None else _named(s, job, mark)
     point = world.find(name or keep.point) if s.jobs[to[0]].sheet else None
     if s.jobs[to[0]].sheet and name is not None and point is None:

@@ -4,6 +4,7 @@ the command line and the socket in; the journal and what is heard out. One servi
 from __future__ import annotations
 
 import itertools
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -40,6 +41,12 @@ function = "diode"
 rail = "+3V3"
 low = 0.4
 high = 0.6
+[[point]]
+name = "C418"
+function = "diode"
+low = 0.4
+high = 0.6
+only_if = { point = "C412", verdict = "short" }
 [[point]]
 name = "U8"
 function = "diode"
@@ -341,6 +348,19 @@ def test_free_touches_of_a_dead_board_are_refused_while_its_power_is_confirmed_o
     assert heard["sound"] == "refused" and "dead board" in heard["text"] and day.keeps("GC-01") == []
     day.ask("power", on=False)
     assert day.touch(0.5)["sound"] == "kept"
+
+
+def test_a_keep_of_after_that_came_from_another_board_asks_for_nothing_before(day: Day) -> None:
+    """GC-02 was not repaired: what its skip rules hold against are its own values of before (rule 8)."""
+    day.open("GC-01", "GC-02", sheet=True)
+    day.ask("board take", board="GC-01")
+    day.ask("find", what="replaced", part="D3")
+    day.ask("point", point="C412")
+    day.touch(0.02)
+    day.ask("move", board="GC-02")
+    day.ask("board take", board="GC-02")
+    shown = run(f"meterlink board show GC-02 --job {day.job} --json", day.bench.folders.root).output
+    assert json.loads(shown)["pending"] == ["VIN", "+3V3", "C412", "U8"]
 
 
 def test_a_count_is_explained_by_a_note_that_names_it(day: Day) -> None:
