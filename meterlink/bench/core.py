@@ -207,10 +207,12 @@ class Bench(Place):
                     self._began.pop(name, None)
                     self._used.discard(name)
                     self.meters.touched(name, event.t)
+                case Settled() if name in self._used:
+                    pass  # the pedal has kept this contact
                 case Settled() if by_itself and name not in self._free:
                     # it may have been kept before the service started, and stepped on since
                     effects.append(Effect("refused", f"nobody saw {name} land: lift and touch again, or tap to keep"))
-                case Settled() if by_itself and name not in self._used:
+                case Settled() if by_itself:
                     began = self._began.get(name, now)
                     kept = self._keep(name, r, e, "settled", began)
                     out += kept.records

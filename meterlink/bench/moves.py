@@ -39,7 +39,9 @@ def step_on(place: Place, event: Press) -> Outcome:
     if done is None or now.point is None or now.job is None or now.board is None or place.injecting:
         raise Refused("there is no next point: no sheet is open, or it is at its end")
     if now.point not in done.pending:
-        return step(place, event.source)
+        on = step(place, event.source)
+        here = [r.point for r in on.records if isinstance(r, records.Context) and r.point]
+        return Outcome(on.records, on.effects or (Effect("stepped", f"at {here[0]}" if here else "stepped on"),))
     left = _left_out(now, (now.point,), None, event.source)
     on = step(place, event.source, left_out=(now.point,))
     return Outcome((left, *on.records), (Effect("stepped", f"{now.point} left out"), *on.effects))

@@ -52,6 +52,7 @@ class Job:
     sheet: bool = False
     notes: list[tuple[str, int | None]] = field(default_factory=list)  # a note's text and the count it explains
     boards: dict[str, Board] = field(default_factory=dict)
+    gone: dict[str, Board] = field(default_factory=dict, compare=False)  # counted no more; what was recorded of them
 
 
 @dataclass
@@ -159,6 +160,7 @@ class Book:
                 for seq, x in self.lines.items()
                 if x["kind"] == "board" and x["job"] == name and seq not in self.void and seq not in also_void
             }
+            job.gone = {mark: b for mark, b in job.boards.items() if mark not in counted}
             job.boards = {mark: b for mark, b in job.boards.items() if mark in counted}
         return s
 

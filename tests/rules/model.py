@@ -174,8 +174,15 @@ def receive(s: State, mark: str, job: str | None) -> State:
     job = _open(s, job)
     if _find(s, job, mark):
         raise No("it is counted")
-    s.jobs[job].boards[mark] = Board([("received", None)])
+    _count_in(s.jobs[job], mark)
     return s
+
+
+def _count_in(job: Job, mark: str) -> None:
+    """It has come; what was recorded of it before its coming was taken back is still so."""
+    board = job.gone.pop(mark, None) or Board()
+    board.states.append(("received", None))
+    job.boards[mark] = board
 
 
 def take(s: State, mark: str, job: str | None = None, count_in: bool = False) -> State:
@@ -184,7 +191,7 @@ def take(s: State, mark: str, job: str | None = None, count_in: bool = False) ->
     if found is None:
         if not count_in:
             raise No("nobody makes a board by a typing slip")
-        s.jobs[job].boards[mark] = Board([("received", None)])
+        _count_in(s.jobs[job], mark)
         found = mark
     board = s.jobs[job].boards[found]
     if board.state == "returned":

@@ -155,3 +155,21 @@ def test_what_was_withdrawn_and_restored_can_still_be_taken_back(bench: Bench, w
     assert bench.state.shown() == done
     bench.undo("key", None)
     assert bench.state.shown() == before
+
+
+def test_a_probe_that_was_down_at_the_start_and_is_tapped_is_refused_no_more(bench: Bench) -> None:
+    """The foot has kept this contact: that nobody saw it land is no matter then."""
+    bench.land("red", "diode", "0.500")
+    bench.kill()
+    bench.press("pedal", "keep")
+    bench.hold("red")
+    assert [k.point for k in bench.state.here.keeps] == ["VIN"]  # type: ignore[union-attr]
+
+
+def test_a_step_from_a_point_that_is_kept_says_where_it_leads(bench: Bench) -> None:
+    bench.land("red", "diode", "0.500")
+    bench.hold("red")
+    bench.lift("red")
+    bench.ask("key", "point", {"point": "VIN"}, lambda s: model.go(s, "VIN"))
+    bench.press("key", "next")
+    assert bench.state.point == "+5V"
