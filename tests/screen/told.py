@@ -6,6 +6,7 @@ import asyncio
 import json
 import socketserver
 import threading
+import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
@@ -43,7 +44,8 @@ class Bench:
         self._t = 0.0  # of the last key, by the keyboard's own clock
 
     async def until(self, condition: Callable[[], Any], what: str = "") -> None:
-        for _ in range(500):
+        end = time.monotonic() + 20.0  # on a machine that does other work too
+        while time.monotonic() < end:
             if condition():
                 return
             await self.pilot.pause(0.01)
