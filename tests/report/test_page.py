@@ -238,7 +238,7 @@ def log_of(
 ) -> list[Any]:
     return [
         opened(job=job, customer=customer, model=customer, expected=3, by=by),
-        opened(job=job, event="note", text=note, by=by),
+        opened(job=job, event="note", text=note, by=by, counted=99),  # of another count, whatever it says
         records.Board(job=job, board=board, event="received", state=None, by=by),
         records.Board(job=job, board=board, event="changed", state=note, text=why, by=by),
         records.Finding(job=job, board=board, what="found", part=part, text=note, by=by),
