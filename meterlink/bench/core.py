@@ -244,7 +244,7 @@ class Bench(Place):
         text = f"{context.point or 'free'}: {r.display if s.n == 1 else ''}".rstrip(": ")
         effects = [Effect(sound_of(kept.verdict), f"{text} {kept.verdict or 'kept'}".strip())]
         out: list[records.Record] = [kept]
-        if point and context.point == now.point:
+        if point and (context.point, context.stage) == (now.point, now.stage):  # else it is no answer to this point
             step = moves.step(self, "sheet" if by == "settled" else by, fresh={point.name: kept.verdict})
             out += step.records
             effects += step.effects

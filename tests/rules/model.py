@@ -345,4 +345,4 @@ def keep(s: State, began: State, at: str | None, function: str, value: float | N
     if s.powered and function in world.DEAD:
         raise No("a dead board is needed")
     s.here.keeps.append(Keep(at, began.stage, function, value, world.verdict(point, function, value)))
-    return step(s) if point and at == s.point else s
+    return step(s) if point and (at, began.stage) == (s.point, s.stage) else s

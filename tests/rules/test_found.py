@@ -173,3 +173,16 @@ def test_a_step_from_a_point_that_is_kept_says_where_it_leads(bench: Bench) -> N
     bench.ask("key", "point", {"point": "VIN"}, lambda s: model.go(s, "VIN"))
     bench.press("key", "next")
     assert bench.state.point == "+5V"
+
+
+def test_a_touch_that_landed_before_the_repair_is_no_value_of_after_it(bench: Bench) -> None:
+    """It was taken for the last point of after: the sheet was said to be done, and the point was still due."""
+    bench.land("red", "diode", "1.200")
+    bench.hold("red")
+    bench.lift("red")
+    bench.ask("key", "point", {"point": "VIN"}, lambda s: model.go(s, "VIN"))
+    bench.land("red", "diode", "0.500")
+    fields = {"what": "replaced", "part": "U7"}
+    bench.ask("command", "find", fields, lambda s: model.find(s, "replaced", "U7", None, None))
+    bench.hold("red")
+    assert bench.state.point == "VIN", "what was kept is of before: the point of after is as it was"
