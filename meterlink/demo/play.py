@@ -117,7 +117,8 @@ class Bench:
 def running(folders: Folders, rate_hz: float, say: Say) -> Iterator[Bench]:
     """The virtual instruments and the service on them; ends both."""
     spec = registry.find("fs9721")
-    handheld = Handheld(spec, random.Random(2611), rate_hz)
+    # a quiet display: two points along the rail are one count apart, and the story is told of that count
+    handheld = Handheld(spec, random.Random(2611), rate_hz, noise=0.6)
     folders.root.mkdir(parents=True, exist_ok=True)
     ports = {name: folders.root / name for name in ("handheld", "supply")}
     folders.config.write_text(CONFIG.format(**ports), encoding="utf-8")

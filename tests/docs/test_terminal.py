@@ -56,7 +56,7 @@ def test_closing_the_terminal_switches_off(tmp_path: Path) -> None:
         finally:
             os.close(master)
         try:
-            assert service.wait(20) == 0
+            assert service.wait(40) == 0  # what the end may wait for an off, twice, on a busy machine
         finally:
             service.kill()
     assert not supply.on
