@@ -104,6 +104,6 @@ CASES = (
 # Injecting 1 V into the shorted +3V3: what the points along the rail show against the return, in V, in the order in
 # which they are touched. The feed is at L2; the short is C412; beyond it nothing drops any more.
 RAIL = "+3V3"
-INJECT_V, INJECT_A, HOLD_S = 1.0, 1.5, 20.0
+INJECT_V, INJECT_A, HOLD_S = 1.0, 1.5, 30.0
 ALONG = {"L2": 0.984, "C405": 0.941, "C412": 0.893, "U5": 0.917, "C418": 0.894}
 HEALTHY_OHM = 268.0  # what is left of the rail when the capacitor is off
