@@ -14,9 +14,7 @@ from meterlink.virtual.probe import Node, Probe
 class Handheld:
     """The hands are one thread, the terminal that sends its frames another: a lock stands between them."""
 
-    def __init__(
-        self, spec: Spec, rng: random.Random, rate_hz: float, counts: int = 4000, noise: float = 1.0
-    ) -> None:
+    def __init__(self, spec: Spec, rng: random.Random, rate_hz: float, counts: int = 4000, noise: float = 1.0) -> None:
         """Raises BadInput for a driver that has no `build`."""
         if not hasattr(spec.module, "build"):
             raise BadInput(f"driver {spec.name} has no build: it cannot play an instrument")
