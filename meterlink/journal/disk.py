@@ -1,7 +1,7 @@
 """Every operation that the journal's writer asks of the disk, so that tests can make the Nth one fail.
 
 Thin on purpose: one system call each, OSError goes up. A file descriptor is closed on exec, a new file is
-readable by its owner alone. Source: open(2), fsync(2), flock(2), posix_fadvise(2); "Topic 12", 12.1.
+readable by its owner alone. Source: open(2), fsync(2), flock(2), posix_fadvise(2).
 """
 
 from __future__ import annotations

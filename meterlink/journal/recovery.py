@@ -9,7 +9,7 @@ A torn end is told from a broken chain so:
 - anything else was whole once and was changed afterwards: JournalBroken, nothing is touched.
 A torn end goes to SEGMENT.torn-N, synced, before the segment is cut. A torn-N that no `recovered` record
 names yet is due again at the next start, so a crash at any step loses neither bytes nor the record of it.
-Source: docs/journal.md; "Topic 12", 12.2 and 12.4.
+Source: docs/journal.md (the promises); fsync(2); the rules above are derived here.
 """
 
 from __future__ import annotations

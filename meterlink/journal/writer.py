@@ -13,7 +13,7 @@ How a fault ends:
   cut back to what is durable, synced, read back past the cache and checked against the chain, and a new one
   begins (the same name when nothing durable was in it). Until all of that works every call raises
   JournalFailed: the kernel may have dropped the pages, so a second fdatasync that succeeds proves nothing.
-Source: docs/journal.md; fsync(2); "Topic 12", 12.1 and 12.2.
+Source: docs/journal.md (the promises); fsync(2), fdatasync(2); derived here from what they leave open.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ from meterlink.driver import BadFrame
 
 @pytest.mark.parametrize(
     ("frame", "function", "coupling", "value", "unit", "state", "flags"),
-    [  # reference sheet es51922, "Worked frames" (derived; the data sheet's table from memory)
+    [  # derived here from the Cyrustek ES51922 data sheet, chapter "RS-232 output", from memory
         ("30 31 32 33 34 35 3B 30 30 30 3A 30", "voltage", "dc", "1.2345", "V", "ok", ("auto",)),
         ("34 30 31 32 33 34 3B 34 30 30 38 30", "voltage", "dc", "-0.01234", "V", "ok", ()),
         ("36 32 32 30 30 30 33 31 30 30 32 30", "resistance", None, "None", "Ohm", "over", ("auto",)),
@@ -33,7 +33,7 @@ def test_worked_frames(
     assert (reading.unit, reading.state, reading.flags) == (unit, state, flags)
 
 
-# "Range byte -> full scale" of the reference sheet, column by column: power of ten of the last digit, None: no range
+# range byte -> full scale, from memory, column by column: power of ten of the last digit, None: no range
 COLUMNS = {
     "3B 0 0": [-4, -3, -2, -1, -5, None, None, None],
     "33 0 0": [-2, -1, 0, 1, 2, 3, 4, None],

@@ -12,7 +12,8 @@ from meterlink_drivers.fs9721 import FRAME, Driver, decode
 
 from meterlink.driver import BadFrame, Reading
 
-# the glyphs by segment letters, from the reference sheet (T, from memory where T is unreadable): not the driver's table
+# The glyphs by segment letters, from the TP4000ZC "RS232 Serial Communications Protocol" sheet (from memory where it
+# is unreadable): not the driver's table.
 SEGMENTS = {
     "0": "abcdeg", "1": "eg", "2": "acdfg", "3": "cdefg", "4": "befg", "5": "bcdef", "6": "abcdef", "7": "ceg",
     "8": "abcdefg", "9": "bcdefg", "L": "abd", " ": "",
@@ -21,7 +22,7 @@ SEGMENTS = {
 
 @pytest.mark.parametrize(
     ("frame", "function", "coupling", "value", "resolution", "state", "flags", "display"),
-    [  # derived rows of the reference sheet fs9721, "Worked frames"
+    [  # derived here from the bit map of the TP4000ZC sheet
         ("17 20 35 45 5B 69 7F 82 97 A0 B0 C0 D4 E0",
          "voltage", "dc", "12.34", "0.01", "ok", ("auto",), "12.34 V"),
         ("17 2F 3D 4A 57 61 75 81 9F A0 B0 C0 D4 E0",

@@ -20,7 +20,8 @@ from meterlink.driver import Query
 server_module = pytest.importorskip("pymodbus.server")
 simulator = pytest.importorskip("pymodbus.simulator")
 
-REGISTERS = [1280, 1500, 1278, 250, 320, 3000, 0, 0, 0, 1]  # the DPS5005 block of the reference sheet
+# derived here from the DPS5005 protocol V1.2, registers 0000 to 0009
+REGISTERS = [1280, 1500, 1278, 250, 320, 3000, 0, 0, 0, 1]
 
 
 @pytest.fixture

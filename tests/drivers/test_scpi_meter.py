@@ -148,7 +148,7 @@ def test_a_meter_that_says_error_is_told_in_status() -> None:
 
 
 def test_read_as_printed_in_hex() -> None:
-    """34401A: READ? CR LF (reference sheet scpi-multimeters, section A)."""
+    """34401A: READ? CR LF (34401A User's Guide, p. 159)."""
     assert Driver().round[1].ask == bytes.fromhex("52 45 41 44 3F 0D 0A")
     assert Driver("handheld").round[1].ask == bytes.fromhex("46 45 54 43 3F 0D 0A")
     assert INFO.line is not None

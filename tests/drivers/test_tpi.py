@@ -51,7 +51,7 @@ def test_worked_lines(text: str, readings: list[tuple[object, ...]]) -> None:
 
 
 def test_the_first_printed_line_in_hex() -> None:
-    """The reference sheet writes it out."""
+    """TPI 196 instruction manual, pp. 37-38: its first example line, written out in hex here."""
     frame = bytes.fromhex("32 20 44 43 56 20 2D 31 2E 32 33 34 35 20 6D 56 0D 0A")
     assert flat(decode(frame)) == flat(decode(line("2 DCV -1.2345 mV")))
 
