@@ -13,8 +13,6 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-import duckdb
-import jsonschema
 import pytest
 
 from meterlink import records
@@ -23,6 +21,9 @@ from meterlink.bench.sheet import load
 from meterlink.demo.world import CASES, SHEET
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
+from tests.lazily import Lazily
+
+duckdb, jsonschema = Lazily("duckdb"), Lazily("jsonschema")
 
 
 def meterlink(*words: str) -> subprocess.CompletedProcess[str]:

@@ -11,7 +11,6 @@ import sys
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
-import jsonschema
 import pytest
 
 from meterlink import registry
@@ -19,7 +18,9 @@ from meterlink.cli.main import main
 from meterlink.driver_check.play import trials
 from meterlink.records import schema
 from meterlink.virtual.terminal import VirtualTerminal
+from tests.lazily import Lazily
 
+jsonschema = Lazily("jsonschema")
 ROOT = Path(__file__).parents[2]
 SPECS = registry.all_specs()
 

@@ -16,9 +16,9 @@ import pytest
 
 from meterlink import registry
 from meterlink.driver import Query
+from tests.lazily import Lazily
 
-server_module = pytest.importorskip("pymodbus.server")
-simulator = pytest.importorskip("pymodbus.simulator")
+server_module, simulator = Lazily("pymodbus.server"), Lazily("pymodbus.simulator")
 
 # derived here from the DPS5005 protocol V1.2, registers 0000 to 0009
 REGISTERS = [1280, 1500, 1278, 250, 320, 3000, 0, 0, 0, 1]

@@ -22,11 +22,10 @@ from meterlink.cli.main import application
 from meterlink.errors import BadInput, JournalBroken
 from meterlink.export import as_csv, as_parquet
 from meterlink.export.table import Column, Rows, columns
+from tests.lazily import Lazily
 from tests.report.journals import bench
 
-duckdb = pytest.importorskip("duckdb", reason="the test extra has duckdb")
-pandas = pytest.importorskip("pandas", reason="the test extra has pandas")
-parquet = pytest.importorskip("pyarrow.parquet", reason="the extra `parquet` has pyarrow")
+duckdb, pandas, parquet = Lazily("duckdb"), Lazily("pandas"), Lazily("pyarrow.parquet")
 
 DOC = Path(__file__).parents[2] / "docs" / "export.md"
 

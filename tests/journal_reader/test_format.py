@@ -10,13 +10,14 @@ from decimal import Decimal
 from hashlib import sha256
 from pathlib import Path
 
-import jsonschema
 import pytest
 
 from meterlink import records
 from meterlink.journal.reader import segments
 from tests.journal_reader.chains import all_lines, all_records
+from tests.lazily import Lazily
 
+jsonschema = Lazily("jsonschema")
 DOCS = Path(__file__).parents[2] / "docs"
 
 

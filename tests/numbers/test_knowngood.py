@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from meterlink import knowngood, records
 from meterlink.bench.ledger import Ledger
@@ -16,8 +15,11 @@ from meterlink.bench.sheet import Point
 from meterlink.bench.verdict import band_for, judge
 from meterlink.errors import BadInput
 from meterlink.knowngood import collect, learn, learn_all
+from tests.lazily import Lazily
 
 from .journals import Story
+
+stats = Lazily("scipy.stats")
 
 
 def boards(*values: float) -> dict[str, float]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from statistics import fmean, median, stdev
 
-import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from scipy import optimize, stats
 
 from meterlink.tolerance import OUTLIER, SIGMA_PER_MAD, modified_z, tolerance_factor
+from tests.lazily import Lazily
+
+np, optimize, stats = Lazily("numpy"), Lazily("scipy.optimize"), Lazily("scipy.stats")
 
 # Berthouex & Brown, Statistics for Environmental Engineers, table 21.1: 95 % confidence, coverage 90 / 95 / 99 %
 TABLE_21_1 = """

@@ -11,11 +11,13 @@ from statistics import NormalDist
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import integrate
 
 from meterlink.bench.sheet import Point
 from meterlink.bench.verdict import SHORT, band_for, judge
 from meterlink.records import Band, Uncertainty
+from tests.lazily import Lazily
+
+integrate = Lazily("scipy.integrate")
 
 PHI = NormalDist().cdf
 

@@ -31,7 +31,7 @@ class Done:
     lead: int
     before: State
     after: State
-    undone: bool = False
+    undone: int = 0  # the record that led its being taken back
     undoes: int | None = None
 
     def of(self, who: str) -> bool:
@@ -115,8 +115,8 @@ class Acting:
             assert not lines, f"{do} was refused and recorded {lines}: {no}"
             assert len(sounds) == 1 and sounds[0] in REFUSED, f"rule 10: {said}; it had to be refused ({no})"
             assert (sounds[0] == "no-board") == no.loud, f"rule 1: {said}, though: {no}"
-        stepped = do in STEPS and before.point != after.point and before.place == after.place
-        at_end = stepped and after.point is None
+        stepped = before.point != after.point or do == "leave out"  # it leaves out the last ones from no point as well
+        at_end = no is None and do in STEPS and stepped and after.point is None and before.place == after.place
         assert ("sheet-done" in sounds) == at_end, f"rule 8: {said}; still to be measured: {model.pending(after)}"
         if at_end:
             assert not model.pending(after), f"rule 8: the sheet is not done: {model.pending(after)} were passed over"

@@ -26,6 +26,9 @@ class TakingBack(Acting):
             and last.of(who)
             and last.after.shown() == before.shown()
             and last.before.shown() != last.after.shown()
+            and not any(
+                d.undone > last.lead > d.lead for d in self.done
+            )  # unseen until now, perhaps: a close lay over it
         )
         ok: list[bool] = []
 
@@ -95,7 +98,6 @@ class TakingBack(Acting):
         theirs = self.book.restored(x["seq"] for x in self.book.with_(act.lead))
         for x in self.book.with_(lead):
             assert x["kind"] != "void" or x["of"] in theirs, f"rule 11: {x} withdraws what another act recorded"
-        act.undone = True
+        act.undone = lead
         if self.done and self.done[-1].lead == lead:
             self.done.pop()  # an act of taking back is none that can be taken back
-        act.undone = True
