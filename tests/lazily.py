@@ -21,4 +21,6 @@ class Lazily:
             pytest.skip(f"{name} is not installed: it is in the extra `test`", allow_module_level=True)
 
     def __getattr__(self, attribute: str) -> Any:
+        if attribute.startswith("_"):  # pytest asks every name in a file whether it is a wrapped fixture
+            raise AttributeError(attribute)
         return getattr(importlib.import_module(self._name), attribute)

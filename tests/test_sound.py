@@ -83,6 +83,7 @@ def test_a_sound_is_told_apart_from_every_other_by_rhythm_and_by_pitch(name: Sou
             assert far(name, other) == (True, True), other
 
 
+@pytest.mark.long
 def test_every_two_are_told_apart_by_rhythm_or_by_pitch() -> None:
     for one, other in combinations(NAMES, 2):
         assert any(far(one, other)), (one, other)

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import html
-import os
 import re
-import subprocess
-import sys
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -19,20 +16,14 @@ from hypothesis import strategies as st
 from meterlink import records, wording
 from meterlink.screen import words
 from tests.numbers.journals import Story
+from tests.program import meterlink
 
 LOW, HIGH = 0.427739109924, 0.5123456789
 
 
 def seen(root: Path, *args: str, zone: str = "Europe/Berlin", code: int = 0) -> str:
     """What a command prints, as a person with this time zone sees it."""
-    done = subprocess.run(
-        [sys.executable, "-m", "meterlink", *args, "--dir", str(root)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-        env={**os.environ, "TZ": zone},
-    )
+    done = meterlink(*args, "--dir", str(root), zone=zone)
     assert done.returncode == code, done.stderr
     return done.stdout
 

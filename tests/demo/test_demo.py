@@ -130,7 +130,9 @@ def test_a_shell_loop_and_sha256sum_check_the_chain(segment: Path) -> None:
     assert head in meterlink("journal", "verify", "--dir", str(segment.parents[1])).stdout
 
 
-@pytest.mark.parametrize("part", [0.1, 0.35, 0.6, 0.85])
+@pytest.mark.parametrize(
+    "part", [pytest.param(p, marks=[pytest.mark.long] if p > 0.3 else []) for p in (0.1, 0.35, 0.6, 0.85)]
+)
 def test_sed_on_one_digit_of_any_line_is_found(segment: Path, tmp_path: Path, part: float) -> None:
     """Verify names that line or, where its bytes still make sense, the next one, whose prev no longer fits."""
     copy = tmp_path / "journal"

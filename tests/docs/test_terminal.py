@@ -21,9 +21,11 @@ from meterlink.virtual.terminal import VirtualTerminal
 from tests.service.conftest import until
 
 CONFIG = '[sound]\non = false\n[instruments.supply]\ndriver = "scpi_supply:E36xx"\nport = "{}"\ncontrol = true\n'
-# what a terminal program does: a session with this terminal as its controlling one (setsid(2), ioctl_tty(2))
+# what a terminal program does: a session with this terminal as its controlling one (setsid(2), ioctl_tty(2)), and
+# SIGHUP as it was, should these tests run under nohup
 TAKE_TERMINAL = (
-    "import fcntl, os, sys, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); os.execv(sys.argv[1], sys.argv[1:])"
+    "import fcntl, os, signal, sys, termios; signal.signal(signal.SIGHUP, signal.SIG_DFL); "
+    "fcntl.ioctl(0, termios.TIOCSCTTY, 0); os.execv(sys.argv[1], sys.argv[1:])"
 )
 
 

@@ -148,6 +148,7 @@ def test_the_commands_of_the_pull_request(outputs: dict[str, str], tmp_path: Pat
     for name in ("drivers.md", "wrong-values.md"):
         (folder / "docs" / name).touch()
     subprocess.run(["git", "init", "-q", str(folder)], check=True)
+    shutil.copyfile(ROOT / ".gitignore", folder / ".git/info/exclude")
     lines = [line.strip() for line in GUIDE.splitlines() if re.match(r"    (git|mv) ", line)]
     assert len(lines) == 2
     for line in lines:

@@ -76,7 +76,20 @@ def unsettled(bench: Bench) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("some", batches(every_error=False), ids=lambda some: str(some[0][0]).replace(" ", "-"))
+FEW, MORE = batches(every_error=False)[:2], batches(every_error=False)[2:]
+
+
+def each(some: list[list[tuple[Fault, ...]]]) -> pytest.MarkDecorator:
+    return pytest.mark.parametrize("some", some, ids=lambda one: str(one[0][0]).replace(" ", "-"))
+
+
+@each(FEW)
+def test_first_calls_with_one_error(tmp_path: Path, some: list[tuple[Fault, ...]]) -> None:
+    run(tmp_path, some)
+
+
+@pytest.mark.long
+@each(MORE)
 def test_each_call_with_one_error(tmp_path: Path, some: list[tuple[Fault, ...]]) -> None:
     run(tmp_path, some)
 

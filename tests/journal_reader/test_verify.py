@@ -322,7 +322,10 @@ def test_the_day_goes_on_in_a_further_segment(tmp_path: Path) -> None:
     assert report.first_at == MORNING.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
-@pytest.mark.parametrize("megabytes", [3, pytest.param(100, marks=[pytest.mark.full, pytest.mark.timeout(600)])])
+@pytest.mark.parametrize(
+    "megabytes",
+    [pytest.param(3, marks=pytest.mark.long), pytest.param(100, marks=[pytest.mark.full, pytest.mark.timeout(600)])],
+)
 def test_memory_does_not_grow_with_the_journal(tmp_path: Path, megabytes: int) -> None:
     def peak(folder: Path) -> int:
         tracemalloc.start()

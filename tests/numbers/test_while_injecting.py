@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +13,7 @@ from meterlink.journal.reader import lines, segments
 from meterlink.report.collect import collect
 from meterlink.report.page import page
 from tests.numbers.journals import Story
+from tests.program import meterlink
 
 BAND = records.Band(low=3.2, high=3.4, expect="band", from_="sheet")
 
@@ -66,8 +65,9 @@ def _fields(record: Any) -> dict[str, Any]:
 
 
 def run(root: Path, *words: str) -> str:
-    line = [sys.executable, "-m", "meterlink", *words, "--dir", str(root)]
-    return subprocess.run(line, capture_output=True, text=True, check=True, timeout=60).stdout
+    done = meterlink(*words, "--dir", str(root))
+    assert done.returncode == 0, done.stderr
+    return done.stdout
 
 
 def test_no_view_shows_its_verdict_as_the_points(story: Story, tmp_path: Path) -> None:

@@ -7,6 +7,8 @@ import pytest
 from tests.rules import model, world
 from tests.rules.bench import Bench
 
+pytestmark = pytest.mark.long
+
 
 def test_a_probe_that_stays_down_over_a_kill_is_kept_once(bench: Bench) -> None:
     """The bench has stepped on: the next point would be given the last one's value."""

@@ -96,7 +96,14 @@ class Hands:
                 self.bench.call("next", source="pedal")
 
 
-@pytest.mark.parametrize("touches", [25, pytest.param(500, marks=[pytest.mark.full, pytest.mark.timeout(1800)])])
+@pytest.mark.parametrize(
+    "touches",
+    [
+        10,
+        pytest.param(25, marks=pytest.mark.long),
+        pytest.param(500, marks=[pytest.mark.full, pytest.mark.timeout(1800)]),
+    ],
+)
 def test_every_keep_is_at_the_right_board_and_point(tmp_path: Path, touches: int) -> None:
     with bench_at(tmp_path / "bench", rate_hz=50.0) as running:
         running.start()

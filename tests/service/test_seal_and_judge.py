@@ -5,23 +5,17 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from meterlink.journal.reader import entries
+from tests import program
 from tests.service.conftest import Running
 
 
 def meterlink(running: Running, *words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "meterlink", *words, "--dir", str(running.folders.root)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
+    return program.meterlink(*words, "--dir", str(running.folders.root))
 
 
 @pytest.mark.skipif(not shutil.which("ssh-keygen"), reason="ssh-keygen is not installed")

@@ -17,6 +17,7 @@ from meterlink.errors import BadInput, Refused, Unreachable
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
 from meterlink.service import wire
+from tests.program import meterlink
 from tests.service.conftest import Running, bench_at, until
 
 
@@ -203,7 +204,7 @@ def test_a_watcher_that_does_not_read_never_slows_the_bench(bench: Running) -> N
 )
 def test_a_wrong_configuration_is_one_line_and_writes_nothing(tmp_path: Path, text: str, word: str) -> None:
     (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
-    done = run("run", "--dir", str(tmp_path))
+    done = meterlink("run", "--dir", str(tmp_path))
     assert done.returncode == 2, done.stderr
     assert done.stderr.count("\n") == 1 and word in done.stderr and "bench.toml" in done.stderr
     assert not (tmp_path / "journal").exists()
@@ -211,11 +212,11 @@ def test_a_wrong_configuration_is_one_line_and_writes_nothing(tmp_path: Path, te
 
 def test_without_a_service(tmp_path: Path) -> None:
     for command in ("status", "keep", "back", "next", "supply show"):
-        done = run(*command.split(), "--dir", str(tmp_path))
+        done = meterlink(*command.split(), "--dir", str(tmp_path))
         assert done.returncode == 3 and done.stderr.count("\n") == 1, command
-    assert run("job", "list", "--dir", str(tmp_path)).returncode == 2  # no journal there: name the bench
-    assert run("frobnicate").returncode == 2
-    assert run("board", "show", "X", "--dir", str(tmp_path)).returncode == 2
+    assert meterlink("job", "list", "--dir", str(tmp_path)).returncode == 2  # no journal there: name the bench
+    assert meterlink("frobnicate").returncode == 2
+    assert meterlink("board", "show", "X", "--dir", str(tmp_path)).returncode == 2
 
 
 def test_a_port_that_is_not_there_is_told_and_tried_again(tmp_path: Path) -> None:

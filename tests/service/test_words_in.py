@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -15,12 +14,12 @@ from meterlink.errors import BadInput
 from meterlink.journal.reader import entries
 from meterlink.service import wire
 from tests.numbers.journals import Story
+from tests.program import meterlink
 from tests.service.conftest import Running
 
 
 def run(root: Path, *words: str | bytes) -> subprocess.CompletedProcess[str]:
-    line = [sys.executable, "-m", "meterlink", *words, "--dir", str(root)]
-    return subprocess.run(line, capture_output=True, text=True, errors="surrogateescape", timeout=60, check=False)
+    return meterlink(*words, "--dir", str(root))
 
 
 # -- bytes that are no text

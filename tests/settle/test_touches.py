@@ -38,12 +38,14 @@ def test_the_same_seed_gives_the_same_touches() -> None:
     assert first == second
 
 
+@pytest.mark.long
 def test_without_the_extrapolation_the_figures_are_missed(monkeypatch: pytest.MonkeyPatch) -> None:
     """A window that only looks at the spread keeps too early."""
     monkeypatch.setattr(approach.Approach, "ahead", lambda self, count: None)
     assert any("off" in f for f in failed(run(600, SEED)[0]))
 
 
+@pytest.mark.long
 def test_without_the_hold_flag_the_figures_are_missed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(settle, "NOT_LIVE", frozenset())
     assert any("without a touch" in f for f in failed(run(600, SEED)[0]))
