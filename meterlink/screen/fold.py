@@ -138,7 +138,8 @@ def take(view: View, message: Message, t: float) -> View:
         case {"event": "status"}:  # asked for now and then: health and alarms that no change told
             change = {"state": {**view.state, **{k: message[k] for k in STATUS if k in message}}}
             change["meant"] = message.get("meant", view.meant)
-            change["state"]["failing"] = message.get("journal", {}).get("failing")
+            if "journal" in message:
+                change["state"]["failing"] = message["journal"].get("failing")
         case {"event": "reading", "channel": None, "instrument": str(name)}:
             if "setting" not in message["flags"]:
                 change = {"shown": {**view.shown, name: Shown(message=message, t=t)}}

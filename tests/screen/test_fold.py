@@ -130,6 +130,8 @@ def test_without_the_service_no_reading_stands() -> None:
 
 def test_status_mends_what_no_change_told() -> None:
     view = folded(state("VIN", [], failing="disk full"))
+    view = take(view, {"event": "status", "instruments": []}, 1.0)
+    assert view.state["failing"] == "disk full", "an answer that says nothing of the journal takes no alarm away"
     view = take(view, {"event": "status", "journal": {"failing": None}, "alarm": None, "instruments": []}, 1.0)
     assert view.state["failing"] is None and view.state["points"]
 
