@@ -217,6 +217,21 @@ class Recovered(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag
     moved_to: str
 
 
+class SetAsideFile(msgspec.Struct, frozen=True, kw_only=True):
+    """A file of an older journal, as it was when the new one began."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+
+class SetAside(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="set_aside"):
+    """An older journal was set aside under this folder's name, beside the one that begins with this record."""
+
+    folder: str
+    files: list[SetAsideFile]
+
+
 class Clock(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="clock"):
     step: float
 
@@ -245,6 +260,7 @@ Record = Union[  # noqa: UP007 - msgspec reads it at run time on Python 3.10 eit
     Supply,
     Gap,
     Recovered,
+    SetAside,
     Clock,
     Seal,
     Stop,

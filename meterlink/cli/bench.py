@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 import signal
 import tempfile
 from pathlib import Path
@@ -20,12 +21,19 @@ from meterlink.wording import quantity
 def run(
     dir_: Dir = None,
     config: Annotated[Path | None, typer.Option(help="The bench's TOML file.")] = None,
+    new_journal: Annotated[
+        bool, typer.Option("--new-journal", help="Set the journal aside whole, and begin a new one beside it.")
+    ] = False,
 ) -> None:
     """The service, in the foreground; SIGTERM, Ctrl-C or closing its terminal ends it in order.
+
+    A journal that was changed by another program is not gone on with: --new-journal keeps it, under another name.
 
     Example: meterlink run --config bench.toml
     """
     from meterlink.bench.events import Effect
+    from meterlink.journal.aside import set_aside
+    from meterlink.journal.disk import REAL
     from meterlink.link.opening import open_link
     from meterlink.service.config import load
     from meterlink.service.loop import Service
@@ -34,7 +42,12 @@ def run(
     folders = bench_folder(dir_)
     loaded = load(config or folders.config, folders)
 
-    sounds = tempfile.TemporaryDirectory(prefix="meterlink-sound-")
+    if new_journal and (aside := set_aside(REAL, folders.journal)):
+        say(f"the old journal lies in {aside}: nothing in it was changed")
+    place = folders.socket.parent
+    place.mkdir(parents=True, exist_ok=True, mode=0o700)
+    prefix = f"{folders.socket.stem}-sound-"
+    sounds = tempfile.TemporaryDirectory(prefix=prefix, dir=place)
     player = Player(loaded.config.sound, sounds.name, say)
 
     def line(text: str) -> None:
@@ -56,6 +69,10 @@ def run(
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         if signal.getsignal(number) is not signal.SIG_IGN:  # nohup: a closed terminal shall not end it
             signal.signal(number, lambda n, _: service.stop(signal.Signals(n).name))
+    for left in set(place.glob(f"{prefix}*")) - {
+        Path(sounds.name)
+    }:  # of a service that was killed: this one has the lock
+        shutil.rmtree(left, ignore_errors=True)
     say(f"bench {loaded.config.bench}: journal {folders.journal}")
     try:
         service.run()
@@ -98,7 +115,7 @@ def status(dir_: Dir = None, json: Json = False) -> None:
     typer.echo(
         f"journal {journal['segment']}: {journal['durable_seq']} records on disk"
         + (f"; FAILING: {journal['failing']}" if journal["failing"] else "")
-        + f"; {reply['disk']['free_bytes'] / 1e9:.1f} GB free"
+        + (f"; {free / 1e9:.1f} GB free" if (free := reply["disk"]["free_bytes"]) is not None else "")
     )
     for name, one in reply["inputs"].items():
         typer.echo(f"{name}: {one['state']}" + (f": {one['why']}" if one["why"] else ""))

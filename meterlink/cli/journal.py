@@ -247,7 +247,7 @@ def _write_seal(folders: Folders, made: records.Seal) -> int:
         return int(reply["seq"])
     with closing(writer):
         now = datetime.now(timezone.utc)
-        for torn in writer.recovered:
+        for torn in writer.due:
             writer.append(torn, now)
         seq = writer.append(made, now)
         writer.commit()

@@ -6,9 +6,24 @@ readable by its owner alone. Source: open(2), fsync(2), flock(2), posix_fadvise(
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
 from pathlib import Path
+from typing import NamedTuple
+
+
+class Seen(NamedTuple):
+    """What the system says of a file or folder: stat(2)."""
+
+    device: int
+    inode: int
+    links: int
+    size: int
+
+
+def _seen(found: os.stat_result) -> Seen:
+    return Seen(found.st_dev, found.st_ino, found.st_nlink, found.st_size)
 
 
 class Disk:
@@ -27,11 +42,22 @@ class Disk:
     def open(self, path: Path, flags: int) -> int:
         return os.open(path, flags | os.O_CLOEXEC, 0o600)
 
+    def open_folder(self, folder: Path) -> int:
+        return os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+
     def close(self, fd: int) -> None:
         os.close(fd)
 
     def size(self, fd: int) -> int:
         return os.fstat(fd).st_size
+
+    def held(self, fd: int) -> Seen:
+        """The file that a descriptor holds, whatever its name has become."""
+        return _seen(os.fstat(fd))
+
+    def named(self, path: Path) -> Seen:
+        """The file that bears this name now."""
+        return _seen(os.lstat(path))
 
     def read(self, fd: int, count: int, at: int) -> bytes:
         """Up to count bytes from the offset on; none at the end of the file."""
@@ -41,6 +67,10 @@ class Disk:
         """Gives how many bytes were taken, perhaps fewer than asked."""
         return os.write(fd, data)
 
+    def overwrite(self, fd: int, data: bytes) -> None:
+        """These bytes from the begin of the file on, in place."""
+        os.pwrite(fd, data, 0)
+
     def truncate(self, fd: int, size: int) -> None:
         os.ftruncate(fd, size)
 
@@ -49,7 +79,7 @@ class Disk:
         os.fdatasync(fd)
 
     def sync_folder(self, folder: Path) -> None:
-        fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        fd = self.open_folder(folder)
         try:
             os.fsync(fd)
         finally:
@@ -63,11 +93,18 @@ class Disk:
         old.rename(new)
 
     def lock(self, fd: int) -> bool:
-        """Take the advisory lock without waiting; False when another holder has it."""
+        """Take the advisory lock without waiting; False when another holder has it.
+
+        A network file system may lock no folder (flock(2), "NFS details": the descriptor must be open for
+        writing); the lock on the file that lies in it holds there.
+        """
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             return False
+        except OSError as error:
+            if error.errno != errno.EBADF:
+                raise
         return True
 
 

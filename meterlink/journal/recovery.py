@@ -2,11 +2,16 @@
 
 Only the last segment that holds anything is read, wholly, and the last line of the one before it: a segment
 is synced before the next one begins, so that no earlier one can have a torn end (`journal verify` reads all).
-A torn end is told from a broken chain so:
-- the first line that is wrong, and every line after it, is no whole record: torn, it is moved aside;
-- the first wrong line holds NUL bytes (blocks that never reached the disk, while later ones did) and stands
-  in the last UNSYNCED_MAX bytes: torn too, from that line on. The writer lets no more than that go unsynced;
-- anything else was whole once and was changed afterwards: JournalBroken, nothing is touched.
+Only bytes that no completed sync covered can be torn by a power cut, and nothing else is ever taken away:
+- what stands below the writer's own note (synced.py) was synced;
+- the writer lets no more than UNSYNCED_MAX bytes go unsynced, and they are the last ones;
+- the first line that is wrong, and every line after it, is no whole record; or the first wrong line holds NUL
+  bytes (blocks that never reached the disk, while later ones did);
+- where there is no note (an older version, segments that were copied): no reading follows a promised record,
+  since a promised record is synced before anything else is written;
+- no power cut makes CR LF of LF.
+All of these hold: torn, moved aside from the first wrong line on. Else it was changed afterwards: JournalBroken,
+nothing is touched.
 A torn end goes to SEGMENT.torn-N, synced, before the segment is cut. A torn-N that no `recovered` record
 names yet is due again at the next start, so a crash at any step loses neither bytes nor the record of it.
 Source: docs/journal.md (the promises); fsync(2); the rules above are derived here.
@@ -24,13 +29,16 @@ import msgspec
 
 from meterlink import records
 from meterlink.errors import JournalBroken
+from meterlink.journal import aside
 from meterlink.journal.disk import Disk
 from meterlink.journal.segments import in_order, segment_key
+from meterlink.journal.synced import Note
 
 UNSYNCED_MAX = 1 << 20
 CHUNK = 1 << 20
 
 _LINE = re.compile(rb'\{"prev":"([0-9a-f]{64})","seq":([1-9][0-9]*),"at":"[^"]*","kind":"([^"]*)"')
+_READING = b'"kind":"reading"'
 _TORN = re.compile(r"(.+)\.torn-([0-9]+)")
 _head = msgspec.json.Decoder(records.Head)
 
@@ -70,29 +78,32 @@ class Found(msgspec.Struct, frozen=True):
     segment: str | None
     base: Mark
     end: Mark
-    due: tuple[records.Recovered, ...]
+    due: tuple[records.Recovered | records.SetAside, ...]
 
 
-def recover(disk: Disk, folder: Path) -> Found:
-    """Move a torn end aside and find where the chain goes on.
+def recover(disk: Disk, folder: Path, note: Note) -> Found:
+    """Move a torn end aside and find where the chain goes on; `note` is what the writer left before.
 
     Raises  JournalBroken (segment, line) when whole records do not link; OSError from the disk.
     """
     disk.sync_folder(folder)  # a predecessor that was killed may not have come to it
     names = in_order(disk.names(folder))
+    if note.synced and note.synced.segment not in names:
+        raise JournalBroken(f"{note.synced.segment} was written and is not there; {_remedy(folder)}")
     base = end = BEGIN
     named: frozenset[str] = frozenset()
     holder = None
     for i in reversed(range(len(names))):
         before = _end_of(disk, folder, names[:i])
-        walked = _settle(disk, folder, names[i], before)
+        walked = _settle(disk, folder, names[i], before, note)
         if walked.end.size:
             holder, base, end, named = names[i], before, walked.end, walked.named
             break
     segment = names[-1] if names else None
     if segment != holder:
         base = end = end.fresh()
-    return Found(segment, base, end, _due(disk, folder, holder, named))
+    torn = _due(disk, folder, holder, named)
+    return Found(segment, base, end, torn if end.seq else (*aside.untold(disk, folder), *torn))
 
 
 def walk(disk: Disk, fd: int, base: Mark) -> Walked:
@@ -186,27 +197,57 @@ def _end_of(disk: Disk, folder: Path, names: list[str]) -> Mark:
     return BEGIN
 
 
-def _settle(disk: Disk, folder: Path, name: str, base: Mark) -> Walked:
+def _settle(disk: Disk, folder: Path, name: str, base: Mark, note: Note) -> Walked:
     """Check one segment as the device holds it, and move a torn end aside."""
-    fd = disk.open(folder / name, os.O_RDWR)
+    fd = disk.open(folder / name, os.O_RDWR | os.O_NOFOLLOW)
     try:
         disk.sync(fd)
         disk.forget(fd)
         size = disk.size(fd)
         walked = walk(disk, fd, base)
+        synced = _synced(name, size, note)
+        if walked.end.size < synced:
+            where = f"{name}, line {walked.end.line + 1}"
+            fault = walked.fault or "the segment ends there"
+            raise JournalBroken(f"{where}: {fault}, and {synced} bytes had been synced; {_remedy(folder)}")
         if walked.fault:
-            hole = size - walked.end.size <= UNSYNCED_MAX
-            for i, line in enumerate(_lines(disk, fd, walked.end.size)):
-                hole = hole and (i > 0 or b"\0" in line)
-                if not hole and _whole(line):
-                    where = f"{name}, line {walked.end.line + 1}"
-                    raise JournalBroken(f"{where}: {walked.fault}; {_remedy(folder)}")
+            if why := _not_torn(disk, fd, walked.end.size, size, note):
+                where = f"{name}, line {walked.end.line + 1}"
+                raise JournalBroken(f"{where}: {walked.fault}; {why}; {_remedy(folder)}")
             _move_aside(disk, folder, name, _read(disk, fd, size - walked.end.size, walked.end.size))
             disk.truncate(fd, walked.end.size)
             disk.sync(fd)
         return walked
     finally:
         disk.close(fd)
+
+
+def _synced(name: str, size: int, note: Note) -> int:
+    """How many bytes of a segment were synced for certain."""
+    if note.synced is None:
+        return 0
+    if name == note.synced.segment:
+        return note.synced.size
+    older = (segment_key(name) or ("", 0)) < (segment_key(note.synced.segment) or ("", 0))
+    return size if older else 0
+
+
+def _not_torn(disk: Disk, fd: int, at: int, size: int, note: Note) -> str | None:
+    """Why the bytes from the first wrong line on cannot be what a power cut left, or None."""
+    if size - at > UNSYNCED_MAX:
+        return f"it is {size - at} bytes from the end, and no more than {UNSYNCED_MAX} wait for a sync"
+    hole, promised = True, False
+    for i, line in enumerate(_lines(disk, fd, at)):
+        hole = hole and (i > 0 or b"\0" in line)
+        if not _whole(line.replace(b"\r\n", b"\n")):
+            continue
+        if not hole:
+            return "whole records stand after it"
+        reading = _READING in line[:160]
+        if note.absent and promised and reading:
+            return "a promised record stands after it, and readings after that: it had been synced"
+        promised = promised or not reading
+    return None
 
 
 def _move_aside(disk: Disk, folder: Path, name: str, torn: bytes) -> None:
@@ -268,4 +309,7 @@ def _read(disk: Disk, fd: int, count: int, at: int) -> bytes:
 
 
 def _remedy(folder: Path) -> str:
-    return f"run `meterlink journal verify`, then move {folder} aside or put its missing files back"
+    return (
+        f"nothing was touched: put the files of {folder} back as they were, or begin a new journal beside it"
+        " with `meterlink run --new-journal` (`meterlink journal verify` says what holds)"
+    )

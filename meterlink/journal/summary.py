@@ -32,6 +32,9 @@ def summary(report: Report, folder: Path) -> str:
             ("withdrawn", f"{r.voided} records"),
             ("starts", f"{r.starts}" + (f", {r.broken_off} after an end without a stop" if r.broken_off else "")),
         ]
+        rows += [("torn off", text) for text in r.torn]
+        rows += [("lost", f"{n} readings of {name} that the disk refused") for name, n in sorted(r.lost.items())]
+        rows += [("set aside", text) for text in r.aside]
         if r.unknown:
             rows.append(("not known", f"{r.unknown} records of kinds that this version does not know"))
     rows += [("note", note) for note in r.notes]

@@ -86,6 +86,9 @@ class Report(msgspec.Struct):
     seals: list[str] = []
     starts: int = 0
     broken_off: int = 0
+    torn: list[str] = []
+    lost: dict[str, int] = {}  # readings that the disk refused, by instrument
+    aside: list[str] = []
     notes: list[str] = []
 
 
@@ -323,6 +326,10 @@ class Verification:
                 self._running = False
             case records.Recovered():
                 self._recovered(path, record)
+            case records.Gap():
+                self.report.lost[record.instrument] = self.report.lost.get(record.instrument, 0) + record.count
+            case records.SetAside():
+                self.report.aside.append(f"{len(record.files)} files of an older journal lie in {record.folder}")
             case records.Seal():
                 return self._seal(path, record)
             case _:
@@ -343,6 +350,7 @@ class Verification:
 
     def _recovered(self, path: Path, record: records.Recovered) -> None:
         """The torn end is no part of the chain; it is held against its record where it is still there."""
+        self.report.torn.append(f"{record.bytes} bytes off the end of {record.segment}, in {record.moved_to}")
         torn = path.parent / Path(record.moved_to).name
         if not torn.is_file():
             self.report.notes.append(f"the torn end {record.moved_to} ({record.bytes} bytes) is not here")

@@ -58,6 +58,8 @@ def _words(record: object) -> str:
             return f"{g.instrument}: {g.count} readings not written from {_second(g.from_)} to {_second(g.to)}: {g.why}"
         case records.Recovered() as r:
             return f"a torn end of {r.bytes} bytes of {r.segment} was moved to {r.moved_to}"
+        case records.SetAside() as a:
+            return f"an older journal was set aside: {len(a.files)} files in {a.folder}"
         case records.Clock() as c:
             return f"the clock was moved by {c.step:g} s"
         case records.Seal() as s:

@@ -1,11 +1,13 @@
 """The only thing that writes a journal: chained lines, in order, on the disk when `commit` returns.
 
 Invariants, held by code:
-- one process (the lock on journal.lock), one thread, never entered twice;
+- one process (the lock on the folder itself: removing a file in it lets nobody in), one thread, never entered twice;
 - every line below `durable_seq` was synced by a call that succeeded; a segment is synced before the next one
   begins; no more than UNSYNCED_MAX bytes wait for a sync;
 - after JournalFailed every record from `next_seq` on is withdrawn: it is in no segment and its number is
   given out again. So what was refused to the technician does not turn up later.
+- what was synced counts only while its path leads to it, at the size that was written: a segment or folder that
+  somebody removed, replaced, cut or appended to is a disk that failed, and nothing of theirs is touched;
 How a fault ends:
 - a write that fails, or comes back short and cannot be finished: the segment is cut back to where this write
   began, what waited is withdrawn, the segment goes on;
@@ -13,7 +15,7 @@ How a fault ends:
   cut back to what is durable, synced, read back past the cache and checked against the chain, and a new one
   begins (the same name when nothing durable was in it). Until all of that works every call raises
   JournalFailed: the kernel may have dropped the pages, so a second fdatasync that succeeds proves nothing.
-Source: docs/journal.md (the promises); fsync(2), fdatasync(2); derived here from what they leave open.
+Source: docs/journal.md (the promises); fsync(2), fdatasync(2), stat(2); derived here from what they leave open.
 """
 
 from __future__ import annotations
@@ -31,19 +33,19 @@ from threading import get_ident
 from typing import Concatenate, NamedTuple, ParamSpec, TypeVar
 
 from meterlink import records
-from meterlink.errors import BadInput, JournalBroken, JournalFailed, Refused
-from meterlink.journal.disk import REAL, Disk
+from meterlink.errors import BadInput, JournalBroken
+from meterlink.journal.disk import REAL, Disk, Seen
+from meterlink.journal.disturbed import alone, in_place, refusal, same
+from meterlink.journal.hold import Hold
 from meterlink.journal.recovery import UNSYNCED_MAX, Found, Mark, recover, walk
 from meterlink.journal.segments import segment_key, segment_name
-
-LOCK = "journal.lock"
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
 
 class Waiting(NamedTuple):
-    """One line that is in no segment yet."""
+    """A line that is in no segment yet."""
 
     day: str  # of the segment that it belongs to
     seq: int
@@ -61,7 +63,7 @@ def _alone(method: Callable[Concatenate[Writer, P], T]) -> Callable[Concatenate[
             raise RuntimeError("the journal's writer was entered twice: one owner, one call at a time")
         if self._owner not in (None, get_ident()):
             raise RuntimeError("the journal's writer belongs to the thread that used it first")
-        if self._lock is None:
+        if self._hold is None:
             raise RuntimeError("the journal's writer is closed")
         self._owner = get_ident()
         self._busy = True
@@ -89,20 +91,22 @@ class Writer:
         self._disk = disk
         self._busy = False
         self._owner: int | None = None
-        self._lock: int | None = None
+        self._hold: Hold | None = None
+        self._file = Seen(0, 0, 0, 0)  # the segment that is written, as it was opened
+        self._path = folder  # of that segment
         self._fd: int | None = None
         self._half = False  # a write is under way: the segment may hold half a line
         self._doubt = False  # what is in the segment above _durable is not known
+        self._reached = 0  # the most that the segment may hold of ours
         self._waiting: list[Waiting] = []
         self._unsynced: Counter[str] = Counter()  # readings that are written and not durable
         try:
             disk.make_folder(folder)
-            self._take_lock()
-            found = recover(disk, folder)
-            self._resume(found)
+            self._hold = Hold(disk, folder)
+            self._resume(recover(disk, folder, self._hold.left), self._hold)
         except OSError as error:
             self._release()
-            raise self._told(error, {}) from error
+            raise refusal(folder, error, {}) from error
         except BaseException:
             self._release()
             raise
@@ -133,8 +137,8 @@ class Writer:
         return self._segment
 
     @property
-    def recovered(self) -> list[records.Recovered]:
-        """Torn ends that no durable record tells of yet: append these first, and commit."""
+    def due(self) -> list[records.Recovered | records.SetAside]:
+        """Torn ends, and a journal set aside, that no durable record tells of: append these first, and commit."""
         return list(self._due[max(0, self._durable.seq - self._found) :])
 
     @_alone
@@ -144,7 +148,7 @@ class Writer:
         Takes   an aware datetime: when its last byte arrived, or when it happened.
         Gives   its seq.
         Raises  BadInput for a record that makes a line longer than UNSYNCED_MAX; ValueError for a NaN, an
-                infinity or a naive datetime; RuntimeError for any record before those in `recovered`.
+                infinity or a naive datetime; RuntimeError for any record before those in `due`.
                 Nothing is appended then.
         """
         if at.tzinfo is None:
@@ -152,7 +156,9 @@ class Writer:
         seq = self.next_seq
         due = seq - 1 - self._found
         if due < len(self._due) and record != self._due[due]:
-            raise RuntimeError(f"the record of {self._due[due].moved_to} comes before any other")
+            one = self._due[due]
+            what = one.moved_to if isinstance(one, records.Recovered) else one.folder
+            raise RuntimeError(f"the record of {what} comes before any other")
         line = records.encode(record, self.head, seq, records.timestamp(at))
         if len(line) >= UNSYNCED_MAX:
             raise BadInput(f"a record of {len(line)} bytes; {UNSYNCED_MAX >> 20} MiB is the most: shorten its text")
@@ -180,7 +186,7 @@ class Writer:
 
     def close(self) -> None:
         """Commit, and give the lock back even when that fails. A second call does nothing."""
-        if self._lock is not None:
+        if self._hold is not None:
             self._end()
 
     @_alone
@@ -192,32 +198,27 @@ class Writer:
 
     # -- start
 
-    def _take_lock(self) -> None:
-        self._lock = self._disk.open(self.folder / LOCK, os.O_RDWR | os.O_CREAT)
-        if not self._disk.lock(self._lock):
-            pid = self._disk.read(self._lock, 20, 0).decode("ascii", "replace").strip()
-            raise Refused(
-                f"{self.folder} is being written by process {pid or '(not known)'}: stop that service, "
-                "or give this bench its own folder with --dir"
-            )
-        self._disk.truncate(self._lock, 0)
-        self._disk.write(self._lock, b"%d\n" % os.getpid())
-
-    def _resume(self, found: Found) -> None:
+    def _resume(self, found: Found, hold: Hold) -> None:
         self._segment = found.segment
         self._base = found.base  # the chain before the segment's first record
         self._written = self._durable = found.end
+        self._reached = found.end.size
         self._found = found.end.seq
         self._due = found.due
         if found.segment is not None:
-            self._fd = self._disk.open(self.folder / found.segment, os.O_WRONLY | os.O_APPEND)
+            self._path = hold.path / found.segment
+            self._fd = self._disk.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW)
+            self._file = self._disk.held(self._fd)
+        hold.note(self._segment, self._durable.size, sync=True)
 
     def _release(self) -> None:
-        held = [fd for fd in (self._fd, self._lock) if fd is not None]
-        self._fd = self._lock = None
-        for fd in held:
+        fd, self._fd = self._fd, None
+        hold, self._hold = self._hold, None
+        if fd is not None:
             with suppress(OSError):  # nothing is acknowledged on the strength of a close
                 self._disk.close(fd)
+        if hold is not None:
+            hold.release()
 
     # -- to the disk
 
@@ -229,7 +230,7 @@ class Writer:
             if sync:
                 self._sync()
         except (OSError, JournalBroken) as error:
-            raise self._told(error, self._withdraw()) from error
+            raise refusal(self.folder, error, self._withdraw()) from error
         except BaseException:
             self._withdraw()
             raise
@@ -263,8 +264,10 @@ class Writer:
 
     def _write(self, items: list[Waiting]) -> None:
         assert self._fd is not None
+        alone(self._path.name, self._disk.held(self._fd), self._written.size)
         data = b"".join(item.line for item in items)
         rest = memoryview(data)
+        self._reached = self._written.size + len(data)
         self._half = True
         while rest:
             taken = self._disk.write(self._fd, rest)
@@ -282,11 +285,23 @@ class Writer:
         if self._durable == self._written:
             return
         assert self._fd is not None
+        assert self._hold is not None
         self._doubt = True
         self._disk.sync(self._fd)
+        self._still_there()
         self._doubt = False
         self._durable = self._written
         self._unsynced.clear()
+        with suppress(OSError):  # then the older note stands: it says less, and nothing false
+            self._hold.note(self._segment, self._durable.size)
+
+    def _still_there(self) -> None:
+        """What was synced is what the journal's path leads to. Raises JournalBroken, or OSError where nothing is."""
+        assert self._hold is not None
+        self._hold.still_there()
+        named = self._disk.named(self._path)
+        in_place(self._path.name, self._file, named)
+        alone(self._path.name, named, self._written.size)
 
     def _begin(self, day: str) -> None:
         """Sync and close the segment that was written so far, and begin the next one of this day.
@@ -299,15 +314,17 @@ class Writer:
             self._disk.close(fd)
         old, part = (segment_key(self._segment) if self._segment else None) or ("", 0)
         name = segment_name(day, 1 if day != old else part + 1 if self._written.size else part)
-        fd = self._disk.open(self.folder / name, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+        fd = self._disk.open(self.folder / name, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW)
         try:
-            if self._disk.size(fd):
-                raise OSError(errno.EEXIST, f"{name} holds bytes that this writer did not write")
+            file = self._disk.held(fd)
+            if file.size:
+                raise JournalBroken(f"{name} holds bytes that this writer did not write")
             self._disk.sync_folder(self.folder)
         except BaseException:
             self._disk.close(fd)
             raise
-        self._fd, self._segment = fd, name
+        self._fd, self._segment, self._file, self._reached = fd, name, file, 0
+        self._path = self.folder.resolve() / name
         self._base = self._written = self._durable = self._written.fresh()
 
     # -- when it fails
@@ -341,11 +358,17 @@ class Writer:
         """
         if self._fd is not None:
             fd, self._fd = self._fd, None
+            with suppress(OSError):  # wherever it is now, what was refused is not to turn up in it
+                if self._durable.size < self._disk.held(fd).size <= self._reached:
+                    self._disk.truncate(fd, self._durable.size)
             self._disk.close(fd)
         assert self._segment is not None
-        fd = self._disk.open(self.folder / self._segment, os.O_RDWR)
+        fd = self._disk.open(self.folder / self._segment, os.O_RDWR | os.O_NOFOLLOW)
         try:
-            if self._disk.size(fd) > self._durable.size:
+            file = self._disk.held(fd)
+            if not same(file, self._file) or file.size > self._reached:
+                raise JournalBroken(f"{self._segment} was replaced or changed by another program")
+            if file.size > self._durable.size:
                 self._disk.truncate(fd, self._durable.size)
             self._disk.sync(fd)
             self._disk.forget(fd)
@@ -358,13 +381,3 @@ class Writer:
                 f" ({walked.fault or 'the segment ends there'})"
             )
         self._doubt = False
-
-    def _told(self, error: OSError | JournalBroken, dropped: dict[str, int]) -> JournalFailed:
-        full = isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
-        do = "free space on its disk" if full else "check the disk (`meterlink doctor`) and its cables"
-        return JournalFailed(
-            f"the journal in {self.folder} cannot be written: {error}; {do}; nothing is acknowledged until"
-            " a write works",
-            full=full,
-            dropped=dropped,
-        )

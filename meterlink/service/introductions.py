@@ -6,6 +6,9 @@ import socket
 import time
 
 from meterlink import __version__, records
+from meterlink.journal.wording import words
+from meterlink.journal.writer import Writer
+from meterlink.service.clock import Moment
 from meterlink.service.config import Loaded
 from meterlink.service.supervisor import Changed
 
@@ -21,6 +24,18 @@ def start_record(loaded: Loaded) -> records.Start:
         config_sha256=loaded.sha256,
         timezone=time.strftime("%z"),
     )
+
+
+def begin(writer: Writer, loaded: Loaded, now: Moment) -> list[str]:
+    """Write what comes before anything else: what is due, and the start. Gives a line for each that was due.
+
+    Raises  JournalFailed.
+    """
+    due = writer.due
+    for record in (*due, start_record(loaded)):
+        writer.append(record, now.at)
+    writer.commit()
+    return [words(record) for record in due]
 
 
 def instrument_record(loaded: Loaded, item: Changed, port: str) -> records.Instrument:

@@ -20,6 +20,7 @@ from meterlink.bench.starting import put_right
 from meterlink.errors import JournalFailed, MeterlinkError, NoBoard, RailFed
 from meterlink.exits import FAULT, exit_code
 from meterlink.folders import Folders
+from meterlink.journal.losses import Losses
 from meterlink.journal.reader import entries
 from meterlink.journal.writer import Writer
 from meterlink.service import building, systemd
@@ -28,7 +29,7 @@ from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
 from meterlink.service.input_messages import FootDown, InputChanged, InputMessage, InputRefused, Pressed, Scanned
-from meterlink.service.introductions import instrument_record, start_record
+from meterlink.service.introductions import begin, instrument_record
 from meterlink.service.neighbours import Neighbours
 from meterlink.service.requests import Requests, same_board, text
 from meterlink.service.scribe import Scribe
@@ -80,7 +81,8 @@ class Service:
         self.scribe = Scribe(self.writer, self._took, self._failed, self._mended)
         self.last_keep: dict[str, Any] | None = None
         self.shelf = Shelf(loaded, folders, lambda text: self.effect(Effect("refused", text)))
-        ledger = Ledger().extend(entries(folders.journal, readings=False))
+        self._losses = Losses()
+        ledger = Ledger().extend(self._losses.watch(entries(folders.journal, readings=False)))
         self.bench = building.bench(loaded, self.shelf, ledger)
         self._requests = Requests(lambda: self.bench.operator, self.shelf.keep)
         self.supervisors = building.supervisors(loaded, self._queue.put, open_link, self.clock)
@@ -94,12 +96,17 @@ class Service:
 
     def run(self) -> None:
         """Serve until stop(). Raises JournalFailed only where not even the start can be written."""
+        server = Server(self.folders.socket, self._queue.put, self.watchers)  # refuses where another one answers
+        try:
+            self._run()
+        finally:
+            server.end()
+            self.writer.close()
+
+    def _run(self) -> None:
         now = self.clock.now()
-        for recovered in self.writer.recovered:
-            self.writer.append(recovered, now.at)
-        self.writer.append(start_record(self.loaded), now.at)
-        self.writer.commit()
-        server = Server(self.folders.socket, self._queue.put, self.watchers)
+        for line in (*self._losses.lines(), *begin(self.writer, self.loaded, now)):
+            self._say(line)
         self.supply.doubt.begin(now)
         right = put_right(self.bench.ledger, self.bench.sheets)
         if right.records and self.promise(right.records, now):
@@ -123,12 +130,10 @@ class Service:
                 supervisor.join(ENDING_S if supervisor.switch else 2.0)
             for one in self.inputs.values():
                 one.join(2.0)  # a keyboard-type device is given back to the kernel's driver
-        self.promise((records.Stop(why=why),), self.clock.now())
-        try:
-            self.supply.doubt.end(self.clock.now())
-        finally:
-            server.end()
-            self.writer.close()
+        stopped = self.promise((records.Stop(why=why),), self.clock.now())
+        self.supply.doubt.end(self.clock.now())
+        if not stopped:
+            raise JournalFailed(self.scribe.failing or "")  # the journal does not say that this run ended in order
 
     def stop(self, why: str) -> None:
         """Ask the loop to end in order; safe from a signal handler or a thread."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -98,7 +99,6 @@ def _keep(ledger: Ledger, kept: Noted) -> dict[str, Any]:
 
 def status(service: Service, now: Moment) -> dict[str, Any]:
     """What `meterlink status` prints."""
-    disk = shutil.disk_usage(service.folders.journal)
     writer = service.writer
     return {
         "bench": service.loaded.config.bench,
@@ -113,7 +113,7 @@ def status(service: Service, now: Moment) -> dict[str, Any]:
             "failing": service.scribe.failing,
             "dropped": service.scribe.dropped,
         },
-        "disk": {"free_bytes": disk.free, "total_bytes": disk.total},
+        "disk": _disk(service.folders.journal),
         "last_keep": service.last_keep,
         "supplies": service.supply.shown,
         "alarm": service.supply.alarm,
@@ -121,6 +121,15 @@ def status(service: Service, now: Moment) -> dict[str, Any]:
         **_health(service),
         "watchers": len(service.watchers),
     }
+
+
+def _disk(folder: Path) -> dict[str, int | None]:
+    """The room on the journal's disk; nothing is known where its folder was taken away."""
+    try:
+        disk = shutil.disk_usage(folder)
+    except OSError:
+        return {"free_bytes": None, "total_bytes": None}
+    return {"free_bytes": disk.free, "total_bytes": disk.total}
 
 
 def _instruments(service: Service, now: Moment) -> list[dict[str, Any]]:

@@ -11,7 +11,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from meterlink.journal.disk import Disk
+from meterlink.journal.disk import Disk, Seen
 
 OPERATIONS = [n for n in vars(Disk) if not n.startswith("_")]  # found, never listed by hand
 
@@ -28,16 +28,18 @@ class Faulty(Disk):
         self.left: int | None = None
         self.forever = False
         self.code = errno.EIO
+        self.only: str | None = None
         self.failed: list[str] = []
 
-    def arm(self, n: int, *, forever: bool = False, code: int = errno.EIO) -> None:
-        self.left, self.forever, self.code = n, forever, code
+    def arm(self, n: int, *, forever: bool = False, code: int = errno.EIO, only: str | None = None) -> None:
+        """The nth operation from now fails; `only` counts and fails those of one name."""
+        self.left, self.forever, self.code, self.only = n, forever, code, only
 
     def disarm(self) -> None:
         self.left = None
 
     def _pass(self, name: str, *args: Any) -> Any:
-        if self.left is not None:
+        if self.left is not None and self.only in (None, name):
             self.left -= 1
             if self.left == 0 or (self.left < 0 and self.forever):
                 self.failed.append(name)
@@ -73,8 +75,8 @@ class Content:
 
 
 def applied(content: bytes, at: int, data: bytes | None) -> bytes:
-    content = content[:at].ljust(at, b"\0")
-    return content if data is None else content + data
+    before = content[:at].ljust(at, b"\0")
+    return before if data is None else before + data + content[at + len(data) :]
 
 
 class Forgetful(Disk):
@@ -86,7 +88,8 @@ class Forgetful(Disk):
         self.files: dict[str, Content] = {}
         self.entries: dict[str, Content] = {}  # as the device has the folder
         self.fds: dict[int, Content] = {}
-        self.locked: Content | None = None
+        self.folder = Content()
+        self.locked: list[Content] = []
         self.next_fd = 100
 
     def make_folder(self, folder: Path) -> None:
@@ -106,12 +109,34 @@ class Forgetful(Disk):
             self.truncate(self.next_fd, 0)
         return self.next_fd
 
+    def open_folder(self, folder: Path) -> int:
+        self.next_fd += 1
+        self.fds[self.next_fd] = self.folder
+        return self.next_fd
+
     def close(self, fd: int) -> None:
-        if self.fds.pop(fd) is self.locked and self.locked not in self.fds.values():
-            self.locked = None
+        closed = self.fds.pop(fd)
+        if closed in self.locked and closed not in self.fds.values():
+            self.locked.remove(closed)
 
     def size(self, fd: int) -> int:
         return len(self.fds[fd].cache)
+
+    def _seen(self, file: Content) -> Seen:
+        return Seen(1, id(file), int(file is self.folder or file in self.files.values()), len(file.cache))
+
+    def held(self, fd: int) -> Seen:
+        return self._seen(self.fds[fd])
+
+    def named(self, path: Path) -> Seen:
+        if path.name in self.files:
+            return self._seen(self.files[path.name])
+        if path.name.endswith(".jsonl"):
+            raise FileNotFoundError(errno.ENOENT, path.name)
+        return self._seen(self.folder)
+
+    def overwrite(self, fd: int, data: bytes) -> None:
+        self.fds[fd].do(0, data)
 
     def read(self, fd: int, count: int, at: int) -> bytes:
         return self.fds[fd].cache[at : at + count]
@@ -148,9 +173,9 @@ class Forgetful(Disk):
         self.files[new.name] = self.files.pop(old.name)
 
     def lock(self, fd: int) -> bool:
-        if self.locked is not None:
+        if self.fds[fd] in self.locked:
             return False
-        self.locked = self.fds[fd]
+        self.locked.append(self.fds[fd])
         return True
 
     def crash(self, random: Random) -> None:
@@ -175,8 +200,8 @@ class Forgetful(Disk):
             file.device = file.cache = content
             file.dirty = []
         self.files, self.entries = names, dict(names)
-        self.fds, self.locked = {}, None
+        self.fds, self.locked = {}, []
 
     def kill(self) -> None:
         """The process goes and the power stays: the cache is whole, the lock is free."""
-        self.fds, self.locked = {}, None
+        self.fds, self.locked = {}, []

@@ -14,7 +14,7 @@ from .oracle import EVENING, note, reading
 def main(folder: Path, tag: str) -> None:
     writer = Writer(folder)
     at = EVENING
-    for record in writer.recovered:
+    for record in writer.due:
         writer.append(record, at)
     writer.commit()
     i = 0

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from meterlink import records
 from meterlink.errors import JournalFailed
+from meterlink.journal import synced
 from meterlink.journal.disk import Disk
 from meterlink.journal.writer import Writer
 
@@ -90,9 +91,9 @@ class Caller:
 
     def append(self, record: records.Record, at: datetime) -> None:
         assert self.writer
-        for due in self.writer.recovered:  # first, and promised
+        for due in self.writer.due:  # first, and promised
             self.pending[self.writer.append(due, at)] = due
-        if self.writer.recovered and not self.commit():
+        if self.writer.due and not self.commit():
             return
         seq = self.writer.append(record, at)
         assert seq not in self.pending
@@ -167,3 +168,8 @@ def morning(caller: Caller, tag: str) -> None:
         if i % 2:
             caller.commit()
     caller.close()
+
+
+def lost_note(folder: Path) -> None:
+    """The power went before the note of the last syncs was on the disk: the one of the start stands there."""
+    (folder / "journal.lock").write_bytes(synced.line(1, None))

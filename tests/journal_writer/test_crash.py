@@ -181,7 +181,7 @@ def before_the_first_record(inner: Forgetful) -> None:
     disk = Faulty(inner)
     writer = Writer(Path("journal"), disk=disk)
     writer.append(note("refused"), NOON)
-    disk.arm(3, forever=True)  # open, size, and now the folder
+    disk.arm(1, forever=True, only="sync_folder")
     with pytest.raises(JournalFailed):
         writer.commit()
     assert disk.failed[0] == "sync_folder"
@@ -231,6 +231,6 @@ def test_a_kill_then_a_commit_then_the_power(killed_at: Callable[[Forgetful], No
         inner.crash(Random(seed))
         assert caller.start()
         assert caller.writer
-        assert caller.writer.recovered == []
+        assert caller.writer.due == []
         caller.close()
         caller.check(inner)

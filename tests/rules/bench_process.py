@@ -4,6 +4,7 @@
 
 Lines on stdin are orders, lines on stdout their answers: `start ROOT` forks a service (a fork, so that the imports are
 paid for once) and answers its pid; `wait PID` answers how it ended. Ends with its stdin. CLOCK is the file of `Shared`.
+`start ROOT N FOREVER ERRNO` forks one whose disk fails at its Nth operation, once or from then on, until SIGUSR1.
 
 The service is the whole service; what differs from `meterlink run` is its clock, that what it tells is heard by who
 watches alone, that lost devices are tried again at once (its waits are the machine's time, not the clock's), and that
@@ -21,15 +22,20 @@ import traceback
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
+from meterlink.errors import MeterlinkError
+from meterlink.exits import exit_code
 from meterlink.folders import bench_folder
 from meterlink.inputs import switches
 from meterlink.inputs.settings import PedalSettings
 from meterlink.inputs.switches import Switches
+from meterlink.journal.disk import REAL
+from meterlink.journal.writer import Writer
 from meterlink.link.opening import open_link
-from meterlink.service import input_supervisor, supervisor
+from meterlink.service import input_supervisor, loop, supervisor
 from meterlink.service.clock import Moment
 from meterlink.service.config import load
 from meterlink.service.loop import Service
+from tests.journal_writer.disks import Faulty
 
 BEGAN = datetime(2026, 11, 25, tzinfo=timezone.utc)
 AGAIN_S = (0.02,)  # between two tries of a lost device
@@ -75,12 +81,25 @@ class Watched:
         self._inner.close()
 
 
-def serve(root: Path, shared: Shared) -> int:
-    """One service, until SIGTERM."""
+def serve(root: Path, shared: Shared, fault: list[str]) -> int:
+    """One service, until SIGTERM; gives the exit status that the command line has for what ended it."""
     folders = bench_folder(root)
-    service = Service(load(folders.config, folders), folders, open_link, lambda effect: None, shared)
-    signal.signal(signal.SIGTERM, lambda *_: service.stop("SIGTERM"))
-    service.run()
+    disk = Faulty(REAL)
+    if fault:
+        n, forever, code = map(int, fault)
+        disk.arm(n, forever=bool(forever), code=code)
+        signal.signal(signal.SIGUSR1, lambda *_: disk.disarm())
+    loop.Writer = lambda folder: Writer(folder, disk=disk)  # type: ignore[assignment, misc]
+    try:
+        service = Service(load(folders.config, folders), folders, open_link, lambda effect: None, shared)
+        signal.signal(signal.SIGTERM, lambda *_: service.stop("SIGTERM"))
+        service.run()
+    except MeterlinkError as error:
+        print(error, file=sys.stderr)
+        return exit_code(error)
+    finally:
+        if fault:
+            (root / "failed").write_text(" ".join(disk.failed), encoding="utf-8")
     return 0
 
 
@@ -115,7 +134,8 @@ def main() -> None:
                 end_with(ours)
                 code = 70
                 try:
-                    code = serve(Path(what), shared)
+                    place, *fault = what.split()
+                    code = serve(Path(place), shared, fault)
                 except BaseException:  # noqa: BLE001 - a child must never go on as its parent
                     traceback.print_exc()
                 finally:

@@ -187,13 +187,17 @@ class Rig:
 
     def start(self) -> None:
         """A service that has opened all of its devices that are there."""
-        self.pid = self._order(f"start {self.root}")
+        self.fork()
         until(self._answers, "the service to answer", 0.005)
         self._ear = Ear(self.folders.socket)
         for name in ("pedal", "scanner", "red", "blue"):
             self.wait_for(name, "open" if self.there(name) else "lost")
         self.fence()
         self.ear.taken()
+
+    def fork(self, *fault: int) -> None:
+        """A service, waited for by nobody; `fault` as bench_process has it."""
+        self.pid = self._order(" ".join(map(str, ("start", self.root, *fault))))
 
     def _answers(self) -> bool:
         try:
@@ -219,8 +223,13 @@ class Rig:
     def _end(self, number: int) -> int:
         assert self.pid is not None
         os.kill(self.pid, number)
+        return self.ended()
+
+    def ended(self) -> int:
+        """Wait for the end of the service; gives its exit status."""
         code = self._order(f"wait {self.pid}")
-        self.ear.end()
+        if self._ear:
+            self._ear.end()
         self.pid = self._ear = None
         return code
 
@@ -323,9 +332,14 @@ class Rig:
             state="ok" if value is not None else "over",
         )
         self.shared.t += dt
-        self.ports[name].send(self._build(shown))
+        self.ports[name].send(self.frame(shown))
         self.ear.until(lambda m: m["event"] == "reading" and m["instrument"] == name, f"a reading of {name}")
         return self.ear.taken()
+
+    def frame(self, shown: Reading) -> bytes:
+        """The bytes by which a meter shows this."""
+        frame: bytes = self._build(shown)
+        return frame
 
     def scan(self, text: str) -> None:
         self.ports["scanner"].send(text.encode() + b"\r")

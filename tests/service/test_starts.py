@@ -15,6 +15,7 @@ from meterlink.journal.reader import entries
 from meterlink.journal.writer import Writer
 from meterlink.service.clock import SystemClock
 from tests.docs.test_bench import run
+from tests.journal_writer.oracle import lost_note
 from tests.service.conftest import Running, bench_at
 from tests.service.test_right_board import SHEET, Day
 
@@ -40,6 +41,7 @@ def cut_after(bench: Running, last: Callable[[dict[str, Any]], bool]) -> None:
     lines = segment.read_bytes().splitlines(keepends=True)
     ends = [n for n, line in enumerate(lines, 1) if last(json.loads(line))]
     segment.write_bytes(b"".join(lines[: ends[-1]]))
+    lost_note(bench.folders.journal)
 
 
 def again(bench: Running) -> Day:
