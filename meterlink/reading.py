@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 from functools import lru_cache
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -78,10 +78,13 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     asked: bytes = b""
 
 
+Baudrate = Annotated[int, msgspec.Meta(ge=50, le=4_000_000)]  # B50 of termios(3); what USB bridges can at most
+
+
 class Line(msgspec.Struct, frozen=True, kw_only=True):
     """Serial line settings; dtr and rts are the levels that feed an opto cable's receiver."""
 
-    baudrate: int
+    baudrate: Baudrate
     bytesize: int = 8
     parity: Literal["N", "E", "O"] = "N"
     stopbits: int = 1

@@ -9,10 +9,9 @@ Source: docs/journal.md (the format); RFC 8259; RFC 3339.
 
 from __future__ import annotations
 
-import math
 from datetime import datetime, timezone
 from decimal import Decimal
-from typing import Any, Literal, Union
+from typing import Annotated, Any, Literal, Union
 
 import msgspec
 
@@ -27,6 +26,8 @@ Source = Literal["pedal", "key", "command", "sheet", "scanner"]
 By = Literal["settled", "pedal", "key", "command"]
 Stage = Literal["before", "after"]
 Verdict = Literal["ok", "low", "high", "short", "open", "unsure"]
+Seq = Annotated[int, msgspec.Meta(ge=1, le=2**63 - 1)]
+Count = Annotated[int, msgspec.Meta(ge=0, le=2**63 - 1)]
 Expect = Literal["band", "short", "open", "known-good"]
 
 
@@ -45,13 +46,13 @@ class Band(msgspec.Struct, frozen=True, kw_only=True):
     high: float | None
     expect: Expect
     from_: str = msgspec.field(name="from")
-    n: int | None = None
+    n: Count | None = None
     short: float | None = None
     open: float | None = None
 
 
 class Start(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="start"):
-    format: int
+    format: Count
     program: str
     version: str
     bench: str
@@ -80,8 +81,8 @@ class Context(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     stage: Stage | None = None
     powered: bool | None = None  # the technician confirmed that the board's power is on (true) or off again
     operator: str | None = None  # who is at the bench
-    undo: int | None = None  # the act that began with this record was taken back
-    with_: int | None = msgspec.field(name="with", default=None)
+    undo: Seq | None = None  # the act that began with this record was taken back
+    with_: Seq | None = msgspec.field(name="with", default=None)
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="reading"):
@@ -114,23 +115,23 @@ class Kept(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="kep
     unit: str
     resolution: float | None
     state: State
-    readings: tuple[int, int]
-    n: int
+    readings: tuple[Seq, Seq]
+    n: Count
     spread: float | None
     uncertainty: Uncertainty | None
     band: Band | None
     verdict: Verdict | None
     by: By
     stage: Stage | None
-    moved: int | None = None  # the withdrawn keep in whose place this one stands, on the same readings
-    with_: int | None = msgspec.field(name="with", default=None)
+    moved: Seq | None = None  # the withdrawn keep in whose place this one stands, on the same readings
+    with_: Seq | None = msgspec.field(name="with", default=None)
 
 
 class Void(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="void"):
-    of: int
+    of: Seq
     why: str
     by: str
-    with_: int | None = msgspec.field(name="with", default=None)
+    with_: Seq | None = msgspec.field(name="with", default=None)
 
 
 class Job(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="job"):
@@ -141,13 +142,13 @@ class Job(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="job"
     state: str | None = None
     model: str | None = None
     customer: str | None = None
-    expected: int | None = None
+    expected: Count | None = None
     sheet: str | None = None
     sheet_sha256: str | None = None
     text: str | None = None
-    counted: int | None = None  # of a note: the count of boards that it explains
-    restores: int | None = None  # the withdrawn record in whose place this one stands again
-    with_: int | None = msgspec.field(name="with", default=None)
+    counted: Count | None = None  # of a note: the count of boards that it explains
+    restores: Seq | None = None  # the withdrawn record in whose place this one stands again
+    with_: Seq | None = msgspec.field(name="with", default=None)
 
 
 class Board(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="board"):
@@ -158,10 +159,10 @@ class Board(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="bo
     state: str | None = None
     model: str | None = None
     customer: str | None = None
-    expected: int | None = None
+    expected: Count | None = None
     text: str | None = None
-    restores: int | None = None  # as of Job
-    with_: int | None = msgspec.field(name="with", default=None)
+    restores: Seq | None = None  # as of Job
+    with_: Seq | None = msgspec.field(name="with", default=None)
 
 
 class Finding(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="finding"):
@@ -172,8 +173,8 @@ class Finding(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     text: str | None
     by: str
     confirms: Literal["injection"] | None = None  # what may be done with this board from now on
-    restores: int | None = None  # as of Job
-    with_: int | None = msgspec.field(name="with", default=None)
+    restores: Seq | None = None  # as of Job
+    with_: Seq | None = msgspec.field(name="with", default=None)
 
 
 class LeftOut(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="left_out"):
@@ -185,8 +186,8 @@ class LeftOut(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     stage: Stage | None
     why: str | None
     by: str
-    restores: int | None = None  # as of Job
-    with_: int | None = msgspec.field(name="with", default=None)
+    restores: Seq | None = None  # as of Job
+    with_: Seq | None = msgspec.field(name="with", default=None)
 
 
 class Supply(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="supply"):
@@ -204,7 +205,7 @@ class Supply(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="s
 
 class Gap(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="gap"):
     instrument: str
-    count: int
+    count: Count
     from_: str = msgspec.field(name="from")
     to: str
     why: str
@@ -212,7 +213,7 @@ class Gap(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="gap"
 
 class Recovered(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="recovered"):
     segment: str
-    bytes: int
+    bytes: Count
     sha256: str
     moved_to: str
 
@@ -221,7 +222,7 @@ class SetAsideFile(msgspec.Struct, frozen=True, kw_only=True):
     """A file of an older journal, as it was when the new one began."""
 
     name: str
-    bytes: int
+    bytes: Count
     sha256: str
 
 
@@ -237,9 +238,9 @@ class Clock(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="cl
 
 
 class Seal(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="seal"):
-    head: str
-    through: int
-    signature_file: str
+    head: Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{64}$")]
+    through: Seq
+    signature_file: Annotated[str, msgspec.Meta(pattern=r"^[^/\x00-\x1f]+$", max_length=255)]
 
 
 class Stop(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind", tag="stop"):
@@ -293,22 +294,19 @@ _bodies = {cls.__struct_config__.tag: msgspec.json.Decoder(cls) for cls in KINDS
 
 
 def encode(record: Record, prev: str, seq: int, at: str) -> bytes:
-    """One line without its LF.
+    """One line without its LF, held against what readers take: it reads back as the record that it was.
 
-    Raises  ValueError for a NaN or an infinity anywhere in the record: JSON has no word for them and
-            msgspec would write null.
+    Raises  ValueError for a record that would not: a field of another type than the format says, a word that it does
+            not know, half of a surrogate pair, a NaN or an infinity (JSON has no word for them, msgspec writes null).
     """
-    _refuse_infinite(record)
-    body = _encoder.encode(record)
+    try:
+        body = _encoder.encode(record)
+        back = _bodies[type(record).__struct_config__.tag].decode(body)
+    except (TypeError, ValueError, OverflowError, RecursionError) as error:
+        raise ValueError(f"no {type(record).__name__} record: {error}") from error
+    if back != record:
+        raise ValueError(f"no {type(record).__name__} record: it would read back otherwise: {str(record)[:400]}")
     return b'{"prev":"%s","seq":%d,"at":"%s",%s' % (prev.encode(), seq, at.encode(), body[1:])
-
-
-def _refuse_infinite(part: msgspec.Struct) -> None:
-    for value in msgspec.structs.astuple(part):
-        if type(value) is float and not math.isfinite(value):
-            raise ValueError(f"a {type(part).__name__} record holds {value}: {part}")
-        if isinstance(value, msgspec.Struct):
-            _refuse_infinite(value)
 
 
 def decode(line: bytes) -> Entry:

@@ -185,6 +185,10 @@ def check(module: Any) -> Any:
         raise BadInput(f"no {', '.join(missing)}: see docs/writing-a-driver.md")
     if not isinstance(module.INFO, Info):
         raise BadInput("INFO is no meterlink.driver.Info")
+    try:
+        msgspec.convert(msgspec.to_builtins(module.INFO), Info)
+    except (TypeError, ValueError) as error:
+        raise BadInput(f"INFO is not of the contract's types: {error}") from error
     if not NAME.fullmatch(module.INFO.name):
         raise BadInput(f"INFO.name {module.INFO.name!r} is not lower-case letters, digits and underscores")
     return module

@@ -21,7 +21,7 @@ import wave
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import get_args
+from typing import Annotated, get_args
 
 import msgspec
 
@@ -62,7 +62,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The [sound] table: on or off, volume 0 to 1, and whether value and verdict are spoken (espeak-ng)."""
 
     on: bool = True
-    volume: float = 0.6
+    volume: Annotated[float, msgspec.Meta(ge=0, le=1)] = 0.6
     speak: bool = False
 
 

@@ -9,16 +9,20 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from decimal import Decimal
-from typing import TypeVar
+from typing import TypeVar, get_args
 
 from meterlink.control import Answer, Told
 from meterlink.errors import MeterlinkError, Refused
 from meterlink.framing import Query
-from meterlink.reading import BadFrame, Reading
+from meterlink.reading import BadFrame, Coupling, Reading, State
 
 T = TypeVar("T")
 WAIT_MOST_S, PAUSE_MOST_S = 10.0, 5.0  # beyond these an injection could not be ended in time
 LONGEST = 400  # characters of a driver's own words
+WORD_MOST, FLAGS_MOST = 100, 32  # characters of a function, unit, display, channel or flag; flags of a reading
+FRAME_MOST = 1 << 16  # bytes of a frame, and of the queries that brought it
+DIGITS_MOST, MAGNITUDE_MOST = 40, 60  # of a number; no display shows more than 9 digits, no unit needs 1E60
+STATES, COUPLINGS = get_args(State), (*get_args(Coupling), None)  # tuples: a list may be asked for in one
 NUMBERS = ("set_voltage", "set_current", "over_voltage", "voltage", "current")
 
 
@@ -60,7 +64,7 @@ def answered(parse: Callable[[bytes, bytes], Answer], query: Query, reply: bytes
         raise DriverFailed(f"the driver failed: parse gives {type(answer).__name__}, no Answer")
     for name in NUMBERS:
         value = getattr(answer, name)
-        if value is not None and not (type(value) is Decimal and value.is_finite()):
+        if value is not None and not _bounded(value):
             raise DriverFailed(f"the driver failed: parse gives no number as {name}")
     if type(answer.on) not in (bool, type(None)) or answer.mode not in (None, "cv", "cc"):
         raise DriverFailed("the driver failed: parse gives an output's state that is none")
@@ -74,15 +78,36 @@ def read(readings: object) -> list[Reading]:
     for r in readings:
         if type(r) is not Reading:
             raise DriverFailed(f"the driver failed: it gives {type(r).__name__}, no Reading")
-        for number in (r.value, r.resolution):
-            if number is not None and not (type(number) is Decimal and number.is_finite()):
-                raise DriverFailed(f"the driver failed: a reading's number is {type(number).__name__}, or none")
-        texts = (r.function, r.unit, r.state, r.coupling or "", r.display or "", r.channel or "", *r.flags)
-        try:
-            "".join(texts).encode()
-        except (TypeError, ValueError) as error:
-            raise DriverFailed(f"the driver failed: a reading's text is none: {words(error)}") from error
+        if wrong := _wrong(r):
+            raise DriverFailed(f"the driver failed: {wrong}")
     return list(readings)
+
+
+def _wrong(r: Reading) -> str | None:
+    """What of a reading is none of the contract's, or None."""
+    for number in (r.value, r.resolution):
+        if number is not None and not _bounded(number):
+            return f"a reading's number is {clean(repr(number))[:60]}"
+    if r.state not in STATES or r.coupling not in COUPLINGS:
+        return f"a reading's state is {clean(repr(r.state))[:60]}, its coupling {clean(repr(r.coupling))[:60]}"
+    if type(r.flags) is not tuple or len(r.flags) > FLAGS_MOST:
+        return "a reading's flags are no tuple of words, or too many"
+    for text in (r.function, r.unit, r.display or "", r.channel or "", *r.flags):
+        if type(text) is not str or len(text) > WORD_MOST:
+            return f"a reading's text is {type(text).__name__}, or longer than {WORD_MOST} characters"
+        if not text.isascii() and any("\ud800" <= c <= "\udfff" for c in text):
+            return "a reading's text holds half of a surrogate pair"
+    for data in (r.raw, r.asked):
+        if type(data) is not bytes or len(data) > FRAME_MOST:
+            return f"a reading's frame is {type(data).__name__}, or longer than {FRAME_MOST} bytes"
+    return None
+
+
+def _bounded(number: object) -> bool:
+    """It is a decimal number of an instrument: finite, and of a size and length that a display could have."""
+    if type(number) is not Decimal or not number.is_finite() or len(number.as_tuple().digits) > DIGITS_MOST:
+        return False
+    return number.is_zero() or abs(number.adjusted()) <= MAGNITUDE_MOST
 
 
 def told(call: Callable[[Decimal], Told], value: Decimal) -> tuple[Decimal, Told]:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Generator
 from decimal import Decimal
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -43,13 +43,19 @@ SLACK = (Decimal("0.05"), Decimal("0.02"))  # ... or by so many volts and ampere
 NUMBERS_BELOW = Decimal("1e6")  # no bench has more volts, amperes or seconds; beyond it a product could overflow
 
 
-class Ceilings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The [supply] table: what no injection may exceed. V, A, W, s."""
+HARD_VOLTS, HARD_AMPERES, HARD_WATTS, HARD_HOLD_S = 20, 10, 50, 120  # whatever a bench's file says; docs/safety.md
 
-    max_volts: float = 5.0
-    max_amperes: float = 3.0
-    max_watts: float = 5.0
-    max_hold_s: float = 30.0
+
+class Ceilings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The [supply] table: what no injection may exceed, below the ceilings that no file can raise. V, A, W, s."""
+
+    max_volts: Annotated[float, msgspec.Meta(gt=0, le=HARD_VOLTS)] = 5.0
+    max_amperes: Annotated[float, msgspec.Meta(gt=0, le=HARD_AMPERES)] = 3.0
+    max_watts: Annotated[float, msgspec.Meta(gt=0, le=HARD_WATTS)] = 5.0
+    max_hold_s: Annotated[float, msgspec.Meta(gt=0, le=HARD_HOLD_S)] = 30.0
+
+
+HARDEST = Ceilings(max_volts=HARD_VOLTS, max_amperes=HARD_AMPERES, max_watts=HARD_WATTS, max_hold_s=HARD_HOLD_S)
 
 
 class Order(msgspec.Struct, frozen=True, kw_only=True):
@@ -73,13 +79,15 @@ def checked(order: Order, ceilings: Ceilings) -> Order:
         raise BadInput("volts, amperes, nominal voltage and seconds are numbers above zero")
     if order.volts > order.nominal:
         raise Refused(f"{order.volts} V is above the nominal {order.nominal} V of {order.rail}")
-    for what, value, most in (
-        ("V", order.volts, ceilings.max_volts),
-        ("A", order.amperes, ceilings.max_amperes),
-        ("W", order.volts * order.amperes, ceilings.max_watts),
-        ("s", order.hold_s, ceilings.max_hold_s),
+    for what, value, most, hard in (
+        ("V", order.volts, ceilings.max_volts, HARD_VOLTS),
+        ("A", order.amperes, ceilings.max_amperes, HARD_AMPERES),
+        ("W", order.volts * order.amperes, ceilings.max_watts, HARD_WATTS),
+        ("s", numbers[3], ceilings.max_hold_s, HARD_HOLD_S),
     ):
-        if value > Decimal(repr(most)):
+        if not value <= hard:
+            raise Refused(f"{value} {what} is above {hard} {what}: no bench's file allows more (docs/safety.md)")
+        if not float(value) <= most:
             raise Refused(f"{value} {what} is above this bench's ceiling of {most:g} {what} ([supply] in its file)")
     return order
 
@@ -121,6 +129,7 @@ class _Run(msgspec.Struct):
 
 def _feed(order: Order, control: Control, run: _Run) -> Generator[Wanted, Given, None]:
     """Limit, protect, set, switch on and watch until the time is over. Raises _Abort, or whatever a driver leads to."""
+    checked(order, HARDEST)  # once more, where bytes are about to go: whoever built the order
     yield from _refuse_if_on(control)
     yield from _drain(control)
     limit, action = told(control.set_current, order.amperes)

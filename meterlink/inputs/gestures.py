@@ -8,7 +8,7 @@ stood for that long (5 to 20 ms, common practice, no source).
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -18,9 +18,9 @@ Gesture = Literal["tap", "double", "long"]
 class Timing(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Seconds; published in docs/technician.md."""
 
-    bounce_s: float = 0.02
-    double_s: float = 0.30
-    long_s: float = 0.60
+    bounce_s: Annotated[float, msgspec.Meta(ge=0, le=0.2)] = 0.02
+    double_s: Annotated[float, msgspec.Meta(ge=0.05, le=2)] = 0.30
+    long_s: Annotated[float, msgspec.Meta(ge=0.1, le=5)] = 0.60
 
 
 class Foot:

@@ -16,7 +16,7 @@ from meterlink.inputs.scans import LINE_ENDS, Scans
 from meterlink.inputs.switches import LINES, BootReports, Contacts, Keyboard, Switches, check_contact_port
 from meterlink.link import opening
 from meterlink.link.usb import parse_id
-from meterlink.reading import Line
+from meterlink.reading import Baudrate, Line
 
 Problem = tuple[str, str]  # a key of the table, and what is wrong with it
 ENDS = {"enter": "\r", "tab": "\t"}  # suffixes that have a name
@@ -60,7 +60,7 @@ class PedalSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class ScannerLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The [scanner.line] table: the serial settings that the scanner is set to."""
 
-    baudrate: int = 9600
+    baudrate: Baudrate = 9600
     bytesize: Literal[7, 8] = 8
     parity: Literal["N", "E", "O"] = "N"
     stopbits: Literal[1, 2] = 1

@@ -24,7 +24,7 @@ import errno
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import datetime, timezone
 from functools import wraps
@@ -147,25 +147,42 @@ class Writer:
 
         Takes   an aware datetime: when its last byte arrived, or when it happened.
         Gives   its seq.
-        Raises  BadInput for a record that makes a line longer than UNSYNCED_MAX; ValueError for a NaN, an
-                infinity or a naive datetime; RuntimeError for any record before those in `due`.
+        Raises  BadInput for a record that readers would refuse, or one that makes a line longer than UNSYNCED_MAX;
+                ValueError for a naive datetime; RuntimeError for any record before those in `due`.
                 Nothing is appended then.
         """
+        return self._chain((record,), at)[0]
+
+    @_alone
+    def append_all(self, batch: Sequence[records.Record], at: datetime) -> list[int]:
+        """All of these records or, where one of them is refused, none; else as append()."""
+        return self._chain(batch, at)
+
+    def _chain(self, batch: Sequence[records.Record], at: datetime) -> list[int]:
+        lined: list[Waiting] = []
+        seq, head, day = self.next_seq, self.head, self._day()
+        for record in batch:
+            lined.append(self._lined(record, at, seq, head, day))
+            seq, head, day = seq + 1, lined[-1].head, lined[-1].day
+        self._waiting += lined
+        return [item.seq for item in lined]
+
+    def _lined(self, record: records.Record, at: datetime, seq: int, head: str, day: str) -> Waiting:
         if at.tzinfo is None:
             raise ValueError(f"a record's time has no zone: {at.isoformat()}")
-        seq = self.next_seq
         due = seq - 1 - self._found
-        if due < len(self._due) and record != self._due[due]:
-            one = self._due[due]
+        if due < len(self._due) and record != (one := self._due[due]):
             what = one.moved_to if isinstance(one, records.Recovered) else one.folder
             raise RuntimeError(f"the record of {what} comes before any other")
-        line = records.encode(record, self.head, seq, records.timestamp(at))
+        try:
+            line = records.encode(record, head, seq, records.timestamp(at))
+        except ValueError as error:
+            raise BadInput(str(error)) from error
         if len(line) >= UNSYNCED_MAX:
             raise BadInput(f"a record of {len(line)} bytes; {UNSYNCED_MAX >> 20} MiB is the most: shorten its text")
-        day = max(at.astimezone(timezone.utc).date().isoformat(), self._day())
+        day = max(at.astimezone(timezone.utc).date().isoformat(), day)
         instrument = record.instrument if isinstance(record, records.Reading) else None
-        self._waiting.append(Waiting(day, seq, hashlib.sha256(line).hexdigest(), line + b"\n", instrument))
-        return seq
+        return Waiting(day, seq, hashlib.sha256(line).hexdigest(), line + b"\n", instrument)
 
     @_alone
     def flush(self) -> None:

@@ -62,6 +62,8 @@ def parse(port: str) -> tuple[str, str]:
     scheme, colon, rest = port.partition(":")
     if not port:
         raise BadInput("an empty port name: see the names with meterlink ports")
+    if odd := next((c for c in port if not c.isprintable()), None):
+        raise BadInput(f"a port's name cannot hold {odd!a}: see the names with meterlink ports")
     if not colon or "/" in scheme:  # udev's by-path names hold colons
         return "serial", port
     if scheme not in SCHEMES:

@@ -21,7 +21,7 @@ from meterlink.errors import BadInput
 from meterlink.folders import Folders
 from meterlink.inputs.settings import PedalSettings, ScannerSettings
 from meterlink.link import opening
-from meterlink.reading import BadFrame, Line
+from meterlink.reading import BadFrame, Baudrate, Line
 from meterlink.settle import Rules
 from meterlink.sound import Settings as Sound
 from meterlink.tomlfile import KeyPath
@@ -32,7 +32,7 @@ S = TypeVar("S", bound=msgspec.Struct)
 class LineOverride(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Serial settings of this cable that differ from the driver's; what is absent is the driver's."""
 
-    baudrate: int | None = None
+    baudrate: Baudrate | None = None
     bytesize: Literal[5, 6, 7, 8] | None = None
     parity: Literal["N", "E", "O"] | None = None
     stopbits: Literal[1, 2] | None = None

@@ -17,7 +17,7 @@ from meterlink import records
 from meterlink.bench.events import Effect, Event, Gone, Heard, Outcome, Press, Resume, SoundName, TakeBoard
 from meterlink.bench.ledger import Ledger
 from meterlink.bench.starting import put_right
-from meterlink.errors import JournalFailed, MeterlinkError, NoBoard, RailFed
+from meterlink.errors import BadInput, JournalFailed, MeterlinkError, NoBoard, RailFed
 from meterlink.exits import FAULT, exit_code
 from meterlink.folders import Folders
 from meterlink.journal.losses import Losses
@@ -27,6 +27,7 @@ from meterlink.service import building, systemd
 from meterlink.service.attendance import Attendance
 from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
+from meterlink.service.hung import HangWatch
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
 from meterlink.service.input_messages import FootDown, InputChanged, InputMessage, InputRefused, Pressed, Scanned
 from meterlink.service.introductions import begin, instrument_record
@@ -91,6 +92,7 @@ class Service:
         self.neighbours = Neighbours([folders.root / n for n in loaded.config.neighbours], own=folders.journal)
         self._spent = False  # the foot's present press has switched a supply off already
         self._jumps = JumpWatch(self.clock.now())
+        self._hangs = HangWatch(self.supervisors.values())
 
     # -- life
 
@@ -151,6 +153,7 @@ class Service:
                     return item.why
                 self._take(item, now)
             self.scribe.due(now)
+            self._hangs.look()
             self.supply.doubt.due(now)
             if word := self.neighbours.cleared():
                 self.effect(Effect("refused", f"{word}: it was taken here too; set its state on one of them"))
@@ -339,10 +342,13 @@ class Service:
     # -- the journal
 
     def promise(self, batch: tuple[records.Record, ...], moment: Moment) -> bool:
-        """Records that are nobody's request: gives whether the disk took them; a refusal has been told."""
+        """Records that are nobody's request: gives whether they were written; a refusal has been told."""
         try:
             self.scribe.promise(batch, moment)
         except JournalFailed:
+            return False
+        except BadInput as error:
+            self.refuse(error)
             return False
         return True
 
@@ -391,5 +397,3 @@ class Service:
     def _state_message(self) -> None:
         if len(self.watchers):
             self.watchers.tell({"event": "state", **snapshot(self)})
-
-    # -- what the bench is built on

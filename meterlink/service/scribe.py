@@ -38,11 +38,14 @@ class Scribe:
         self._try_again_at = 0.0
 
     def promise(self, batch: Sequence[records.Record], moment: Moment) -> list[int]:
-        """Append and commit; only then are they taken in. Gives their seqs. Raises JournalFailed."""
+        """Append and commit; only then are they taken in. Gives their seqs.
+
+        Raises  JournalFailed; BadInput for a record that readers would refuse: then none of them is written.
+        """
         if self.failing and not self.mend(moment):
             raise JournalFailed(self.failing)
         try:
-            seqs = [self.writer.append(r, moment.at) for r in batch]
+            seqs = self.writer.append_all(batch, moment.at)
             self.writer.commit()
         except JournalFailed as error:
             self._refused(error, moment)

@@ -104,6 +104,8 @@ class Supervisor(threading.Thread):
         self._usb = spec.info.usb
         self._clock = clock
         self._ending = threading.Event()
+        self.turn, self.talking = 0, False  # how often the link and the driver were turned to; whether they are now
+        self.hung = False  # it did not come back: whatever it still gives is nobody's any more
         # None: nothing that changes this instrument is ever sent
         self.switch = Switch(name, control, spec, self._put_of_switch, clock) if control else None
 
@@ -148,12 +150,14 @@ class Supervisor(threading.Thread):
                 self.health.state, self.health.why = "open", None
                 self._put(Changed(self.instrument, "found", None, self._clock.now()))
                 tries = 0
+                self.talking = True
                 self._talk(link)
             except LinkLost as error:
                 self.health.losses += 1
                 self._lost(str(error), told=True)
                 self._ending.wait(BACK_OFF_S[0])
             finally:
+                self.talking = False
                 close(link)
 
     def _only_off(self, switch: Switch) -> None:
@@ -196,6 +200,7 @@ class Supervisor(threading.Thread):
         quiet_from = last = self._clock.now().t
         silent = held = False
         while not self._ending.is_set() or (self.switch and self.switch.injector):
+            self.turn += 1
             if self.switch and self.switch.due(self._clock.now().t):
                 self.switch.carry_out(link)
                 driver = None  # its conversation was broken off: it begins a new one
@@ -213,6 +218,8 @@ class Supervisor(threading.Thread):
             if data:
                 quiet_from, held = moment.t, True
                 readings = read(driver.feed(data))
+                if self.hung:
+                    return
                 self._count(driver, before, len(data))
                 if readings:
                     self._rate(len(readings), moment.t - last)

@@ -18,7 +18,10 @@ from pathlib import Path
 from statistics import median
 from time import perf_counter
 
+import msgspec
+
 from meterlink import records
+from meterlink.bench.fence import read
 from meterlink.journal.writer import Writer
 from meterlink.reading import Reading
 
@@ -100,6 +103,28 @@ def measure(folder: Path) -> list[tuple[str, float, float]]:
     return rows
 
 
+def each(do: Callable[[], object], times: int = 20_000) -> float:
+    """Seconds of one call, the mean of many."""
+    began = perf_counter()
+    for _ in range(times):
+        do()
+    return (perf_counter() - began) / times
+
+
+def checked() -> float:
+    record = record_of(SHOWN)
+    return each(lambda: records.encode(record, records.GENESIS, 1, "2026-11-25T12:00:00.000000Z"))
+
+
+def spelt() -> float:
+    encoder, record = msgspec.json.Encoder(), record_of(SHOWN)
+    return each(lambda: encoder.encode(record))
+
+
+def border() -> float:
+    return each(lambda: read([SHOWN]))
+
+
 def void(_: object) -> None:
     """Drop a result: what is timed gives none."""
 
@@ -112,6 +137,10 @@ def main() -> None:
     for what, ours, theirs in rows:
         print(f"{what:36}{ours * 1e6:9.1f} us{theirs * 1e6:9.1f} us{ours / theirs:8.2f}")
     one, hundred = rows[1][1], rows[3][1] / 100
+    print(f"a record is spelt and held against the readers' types in {checked() * 1e6:.1f} us", end="; ")
+    print(
+        f"spelt alone: {spelt() * 1e6:.1f} us; a reading is looked at at the driver's border in {border() * 1e6:.1f} us"
+    )
     print(f"a record in a commit of 100 costs {hundred / one:.3f} of a record committed alone")
 
 

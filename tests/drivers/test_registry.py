@@ -97,3 +97,21 @@ def test_settings_that_a_driver_tells_to_write_are_settings() -> None:
             told[spec.name] = msgspec.convert({"baudrate": 1, **written}, Line)
     assert told["hioki"].baudrate == 9600  # DT4250 series: sheet hioki-dt4280, Transport
     assert set(told) >= {"hioki", "poll14"}
+
+
+@pytest.mark.parametrize(
+    "info", ["version=5", "title=None", "instruments='x'", "models=(1,)", "poll_s='2'", "rate_hz=[]", "usb=(1,)"]
+)
+def test_a_description_of_other_types_is_passed_over_and_told(tmp_path: Path, info: str) -> None:
+    """What a driver says of itself is recorded: a version that is a number made a journal that no start took."""
+    given = {"name": "'odd'", "title": "'t'", "instruments": "('i',)", "published": "'p'"}
+    name, _, value = info.partition("=")
+    words = ", ".join(f"{k}={v}" for k, v in {**given, name: value}.items())
+    (tmp_path / "odd.py").write_text(
+        f"from meterlink.driver import *\nINFO = Info({words})\n"
+        "def decode(frame, asked=None, model=None): return []\nclass Driver(FixedFrames): pass\n",
+        encoding="utf-8",
+    )
+    (one,) = registry.broken(tmp_path)
+    assert one.name == "odd"
+    assert "INFO is not of the contract's types" in one.why

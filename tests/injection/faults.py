@@ -57,6 +57,7 @@ class Set:
         self.calls: Counter[str] = Counter()
         self.armed = False
         self.healed = False
+        self.hangs: threading.Event | None = None  # feed waits for this
         self.gives: Any = None  # what decode gives, whatever comes
         self.out = b""
         module = SimpleNamespace(INFO=INFO, decode=self.decode, Driver=self.driver)
@@ -94,6 +95,8 @@ class Set:
         class Met(Dialogue):
             def feed(self, data: bytes) -> list[Reading]:
                 set_.meet("feed")
+                if set_.hangs is not None:
+                    set_.hangs.wait(60)
                 return super().feed(data)
 
             def request(self, now: float) -> bytes | None:

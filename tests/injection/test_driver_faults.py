@@ -17,9 +17,10 @@ from meterlink import records, registry
 from meterlink.bench.off import prepared
 from meterlink.errors import BadInput, CheckFailed, JournalFailed, LinkLost, MeterlinkError, Refused
 from meterlink.folders import bench_folder
+from meterlink.journal.reader import entries
 from meterlink.journal.writer import Writer
 from meterlink.reading import Reading
-from meterlink.service import doubt, injector, loop
+from meterlink.service import doubt, hung, injector, loop
 from meterlink.service.clock import SystemClock
 from meterlink.service.injector import Injector
 from tests.injection.faults import Bench, Fault, Set, bench_of
@@ -164,7 +165,26 @@ def test_off_is_never_refused_for_how_it_was_asked(tmp_path: Path, source: Any) 
         assert not one.peer.on
 
 
+def shows(**fields: Any) -> list[Reading]:
+    return [Reading(**{"function": "voltage", "value": Decimal(1), "unit": "V", "channel": "1", **fields})]
+
+
 NO_READINGS: list[Any] = [
+    shows(value=Decimal("Infinity")),
+    shows(value=Decimal("9" * 400)),
+    shows(value=Decimal("1E+400")),
+    shows(value=Decimal("1E-400")),
+    shows(resolution=Decimal("1E+999999")),
+    shows(flags=None),
+    shows(flags=["on"]),
+    shows(flags=("on",) * 100),
+    shows(state="evil"),
+    shows(state=[]),
+    shows(coupling="DC"),
+    shows(channel=1),
+    shows(display="x" * (1 << 20)),
+    shows(function="x" * 200),
+    shows(unit=None),
     [Reading(function="voltage", value=Decimal("NaN"), unit="V", channel="1")],
     [Reading(function="voltage", value=1.5, unit="V", channel="1")],  # type: ignore[arg-type]
     [Reading(function="voltage", value=Decimal(1), unit="\ud800", channel="1")],
@@ -189,6 +209,46 @@ def test_no_reading_of_a_driver_ends_the_service(tmp_path: Path, readings: Any) 
         before = bench.call("status")["instruments"][1]["readings"]
         until(lambda: bench.call("status")["instruments"][1]["readings"] > before, what="the other to go on")
     assert bench.error is None
+
+
+def test_a_driver_that_hangs_is_told_as_lost_and_ignored_from_then_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hung, "HUNG_S", 0.3)
+    free = threading.Event()
+    bad, good = Set("bad"), Set("good")
+    with bench_of(tmp_path, bad, good) as bench:
+        bad.hangs = free
+        until(lambda: bench.call("status")["instruments"][0]["state"] == "lost", what="its loss")
+        assert "hangs" in bench.call("status")["instruments"][0]["why"]
+        before = bench.call("status")["instruments"][1]["readings"]
+        until(lambda: bench.call("status")["instruments"][1]["readings"] > before, what="the other to go on")
+        ends = bench.call("status")["journal"]["next_seq"]
+        free.set()
+        until(lambda: not bench.service.supervisors["bad"].talking, what="the thread to come back")
+        until(lambda: bench.call("status")["journal"]["next_seq"] > ends + 5, what="the other to go on")
+        bench.call("job note", text="flush")
+        rows = [e.record for e in entries(bench.folders.journal) if e.seq >= ends]
+    assert {r.instrument for r in rows if e_is_reading(r)} == {"good"}
+    lost = [r for r in (e.record for e in entries(bench.folders.journal)) if getattr(r, "event", "") == "lost"]
+    assert [(r.instrument, "hangs" in r.why) for r in lost] == [("bad", True)]
+    assert bench.error is None
+
+
+def e_is_reading(record: Any) -> bool:
+    return isinstance(record, records.Reading)
+
+
+def test_the_sleep_of_a_machine_is_nobodys_hanging(tmp_path: Path) -> None:
+    one = Set("one")
+    with bench_of(tmp_path, one) as bench:
+        t = [0.0]
+        (supervisor,) = bench.service.supervisors.values()
+        watch = hung.HangWatch([supervisor], lambda: t[0])
+        for _ in range(10):
+            t[0] += 3600
+            watch.look()
+        assert not supervisor.hung
 
 
 # -- the start after a kill
