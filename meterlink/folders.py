@@ -7,13 +7,18 @@ than the 107 bytes that a Unix socket's address holds (unix(7)).
 from __future__ import annotations
 
 import hashlib
+import os
+import stat
 import warnings
 from pathlib import Path
 
 import msgspec
 import platformdirs
 
+from meterlink.errors import Refused
+
 APP = "meterlink"
+SOCKET_MOST = 107  # bytes of a Unix socket's path: unix(7)
 
 
 class Folders(msgspec.Struct, frozen=True):
@@ -21,13 +26,22 @@ class Folders(msgspec.Struct, frozen=True):
 
     root: Path
     config: Path  # the TOML file
-    drivers: Path  # single-file drivers of this user
+    drivers: Path  # single-file drivers of this user: never below `--dir`, whose code is whoever's folder that is
     journal: Path
     sheets: Path
     profiles: Path
     known_good: Path
     reports: Path
     socket: Path
+
+
+_trusted: Path | None = None
+
+
+def trust_drivers(folder: Path | None) -> None:
+    """Take single-file drivers from this folder instead of the user's own; None: from the user's own again."""
+    global _trusted
+    _trusted = folder.expanduser().absolute() if folder else None
 
 
 def bench_folder(directory: Path | None = None) -> Folders:
@@ -38,7 +52,7 @@ def bench_folder(directory: Path | None = None) -> Folders:
     return Folders(
         root=root,
         config=settings / "bench.toml",
-        drivers=settings / "drivers",
+        drivers=_trusted or Path(platformdirs.user_config_dir(APP)) / "drivers",
         journal=root / "journal",
         sheets=root / "sheets",
         profiles=root / "profiles",
@@ -46,6 +60,32 @@ def bench_folder(directory: Path | None = None) -> Folders:
         reports=root / "reports",
         socket=_runtime() / f"{key}.sock",
     )
+
+
+def make_private(folder: Path) -> Path:
+    """The folder, and what is missing above it, for this user alone (mode 0700), whatever the umask. Gives it.
+
+    Raises  OSError.
+    """
+    for one in reversed([f for f in (folder, *folder.parents) if not f.exists()]):
+        one.mkdir(mode=0o700, exist_ok=True)
+    return folder
+
+
+def runtime_folder(folders: Folders) -> Path:
+    """Where the socket lies, made if need be: this user's alone.
+
+    Raises  Refused for somebody else's folder, and for a path that no socket can have.
+    """
+    place = make_private(folders.socket.parent)
+    if len(os.fsencode(folders.socket)) > SOCKET_MOST:
+        raise Refused(f"{place} is too long for a socket's path (unix(7)): set XDG_RUNTIME_DIR to a shorter one")
+    found = place.lstat()
+    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid():
+        raise Refused(f"{place} is not a folder of yours: have it removed, or set XDG_RUNTIME_DIR to one that is")
+    if stat.S_IMODE(found.st_mode) != 0o700:
+        place.chmod(0o700)
+    return place
 
 
 def _runtime() -> Path:

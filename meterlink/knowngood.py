@@ -23,9 +23,10 @@ from meterlink.bench.nearest import own_keeps
 from meterlink.bench.sheet import Point
 from meterlink.bench.verdict import judge
 from meterlink.errors import BadInput
+from meterlink.folders import make_private
 from meterlink.reading import Coupling
 from meterlink.tolerance import OUTLIER, modified_z, tolerance_factor
-from meterlink.wholefile import not_written
+from meterlink.wholefile import not_written, whole_file
 
 COVERAGE = 0.95
 CONFIDENCE = 0.95
@@ -265,12 +266,11 @@ def store(folder: Path, known: KnownGoodFile) -> Path:
     path = file_of(folder, known.model)
     text = msgspec.json.format(msgspec.json.encode(known), indent=1)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        part = path.with_name(path.name + ".part")
-        part.write_bytes(text + b"\n")
-        part.replace(path)
+        make_private(folder)
     except OSError as error:
         raise not_written(path, error, "free the folder, or name another") from error
+    with whole_file(path) as file:
+        file.write(text + b"\n")
     return path
 
 

@@ -1,5 +1,8 @@
 """A file that appears whole or not at all: written beside its place, then renamed over it (rename(2)).
 
+A new file is its owner's alone (mode 0600, as the journal is), one that was there keeps its mode. The file beside it
+has a name that nobody can foresee, and is never one that is there already: in a folder that others may write too, no
+link of theirs is followed (open(2), O_EXCL).
 What is there and is no plain file (a pipe, /dev/stdout) is written to as it is: a rename would take its place.
 """
 
@@ -7,6 +10,8 @@ from __future__ import annotations
 
 import errno
 import os
+import secrets
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -31,9 +36,10 @@ def whole_file(target: Path) -> Iterator[BinaryIO]:
     if target.is_dir():
         raise BadInput(f"{target} is a folder: name the file to write (-o)")
     plain = target.is_file() or not target.exists()
-    part = target.with_name(f".{os.getpid()}.part") if plain else target
+    part = target.with_name(f".{secrets.token_hex(8)}.part") if plain else target
     try:
-        with part.open("wb") as file:
+        mode = stat.S_IMODE(target.stat().st_mode) if target.is_file() else 0o600
+        with _new(part, mode) if plain else part.open("wb") as file:
             yield file
         if plain:
             part.replace(target)
@@ -43,3 +49,10 @@ def whole_file(target: Path) -> Iterator[BinaryIO]:
         if plain:
             with suppress(OSError):  # not there any more, or never was
                 part.unlink()
+
+
+def _new(path: Path, mode: int) -> BinaryIO:
+    """A file that was not there, with this mode whatever the umask."""
+    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+    os.fchmod(fd, mode)
+    return os.fdopen(fd, "wb")

@@ -3,8 +3,11 @@
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
 import sys
+import tempfile
 
 import pytest
 from hypothesis import settings
@@ -39,6 +42,13 @@ FIRST = frozenset(
         "test_interview",
     )
 )
+
+
+# What a bench or a command keeps for its user outside of a bench's folder is kept for the tests alone.
+OWN = tempfile.mkdtemp(prefix="meterlink-tests-")
+atexit.register(shutil.rmtree, OWN, ignore_errors=True)
+for _name in ("CONFIG", "CACHE", "DATA"):
+    os.environ[f"XDG_{_name}_HOME"] = f"{OWN}/{_name.lower()}"
 
 
 def pytest_configure(config: pytest.Config) -> None:

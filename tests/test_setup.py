@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
 from meterlink import checkup, registry
@@ -32,7 +33,7 @@ def answers(*lines: str) -> Any:
 
 @pytest.fixture
 def folders(tmp_path: Path) -> Folders:
-    return bench_folder(tmp_path)
+    return msgspec.structs.replace(bench_folder(tmp_path), drivers=tmp_path / "own drivers")
 
 
 def test_the_pedal_is_found_by_pressing_it(folders: Folders, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -94,7 +95,7 @@ def test_doctor_on_a_fresh_machine(folders: Folders) -> None:
 
 def test_doctor_names_port_driver_and_line(folders: Folders) -> None:
     folders.config.write_text('[instruments.m]\ndriver = "fs9721"\nport = "/dev/not-there"\n')
-    folders.drivers.mkdir()
+    folders.drivers.mkdir(parents=True)
     (folders.drivers / "broken.py").write_text("import nowhere_to_be_found\n")
     findings = found(folders)
     assert findings["port of m"].ok is False and "not there" in findings["port of m"].found

@@ -69,3 +69,43 @@ FULL = OSError(errno.ENOSPC, "No space left on device")
 def test_what_a_failed_write_is_to_the_user(error: OSError, cls: type[Exception]) -> None:
     told = not_written(Path("x"), error, "name another")
     assert type(told) is cls and str(told).startswith("x cannot be written") and "name another" in str(told)
+
+
+def links_in_the_way(folder: Path, victim: Path) -> list[Path]:
+    """What a stranger can foresee of the file that is written beside: the process's number, the target's name."""
+    names = [f".{os.getpid()}.part", "x.part", ".x.part", "x.tmp", ".x.tmp"]
+    for name in names:
+        (folder / name).symlink_to(victim)
+    return [folder / name for name in names]
+
+
+@pytest.mark.parametrize("exists", [False, True])
+def test_in_a_strangers_folder_no_link_is_followed(tmp_path: Path, exists: bool) -> None:
+    victim, folder = tmp_path / "victim", tmp_path / "theirs"
+    folder.mkdir()
+    victim.write_text("mine")
+    target = folder / "x"
+    if exists:
+        target.symlink_to(victim)
+    links = links_in_the_way(folder, victim)
+    with whole_file(target) as file:
+        file.write(b"new")
+    assert victim.read_text() == "mine"
+    assert target.read_bytes() == b"new" and not target.is_symlink()
+    assert all(one.is_symlink() for one in links)
+
+
+@pytest.mark.parametrize("umask", [0o000, 0o022, 0o077])
+def test_a_new_file_is_its_owners_alone_and_an_old_one_keeps_its_mode(tmp_path: Path, umask: int) -> None:
+    before = os.umask(umask)
+    try:
+        for _ in range(2):
+            with whole_file(tmp_path / "x") as file:
+                file.write(b"new")
+            assert (tmp_path / "x").stat().st_mode & 0o777 == 0o600
+        (tmp_path / "x").chmod(0o644)
+        with whole_file(tmp_path / "x") as file:
+            file.write(b"newer")
+        assert (tmp_path / "x").stat().st_mode & 0o777 == 0o644
+    finally:
+        os.umask(before)

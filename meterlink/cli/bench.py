@@ -13,7 +13,7 @@ import typer
 
 from meterlink.cli.output import Dir, Json, emit, say, table
 from meterlink.errors import BadInput
-from meterlink.folders import Folders, bench_folder
+from meterlink.folders import Folders, bench_folder, runtime_folder
 from meterlink.service import wire
 from meterlink.wording import quantity
 
@@ -44,8 +44,7 @@ def run(
 
     if new_journal and (aside := set_aside(REAL, folders.journal)):
         say(f"the old journal lies in {aside}: nothing in it was changed")
-    place = folders.socket.parent
-    place.mkdir(parents=True, exist_ok=True, mode=0o700)
+    place = runtime_folder(folders)
     prefix = f"{folders.socket.stem}-sound-"
     sounds = tempfile.TemporaryDirectory(prefix=prefix, dir=place)
     player = Player(loaded.config.sound, sounds.name, say)

@@ -14,7 +14,7 @@ import msgspec
 import typer
 
 from meterlink import registry
-from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.cli.output import Json, emit, say, table
 from meterlink.errors import BadInput, CheckFailed
 from meterlink.folders import bench_folder
 from meterlink.reading import BadFrame, Line, Reading
@@ -29,14 +29,14 @@ Name = Annotated[
 ]
 
 
-def _find(name: str, dir_: Path | None) -> registry.Spec:
+def _find(name: str) -> registry.Spec:
     """The driver of that name, or the one in a file that is being written; ":MODEL" behind either.
 
     Raises  BadInput for none, one that cannot be loaded, or a model that it has not.
     """
     in_file = re.fullmatch(r"(.+\.py)(?::(.*))?", name)
     if in_file is None:
-        return registry.find(name, bench_folder(dir_).drivers)
+        return registry.find(name, bench_folder().drivers)
     spec, model = registry.from_file(Path(in_file[1])), in_file[2]
     if not model:
         return spec
@@ -47,12 +47,12 @@ def _find(name: str, dir_: Path | None) -> registry.Spec:
 
 
 @app.command("list")
-def list_(dir_: Dir = None, json: Json = False) -> None:
+def list_(json: Json = False) -> None:
     """List every driver with its instruments and where its protocol is published.
 
     Example: meterlink driver list
     """
-    folder = bench_folder(dir_).drivers
+    folder = bench_folder().drivers
     specs = registry.all_specs(folder)
     for one in registry.broken(folder):
         say(f"passed over: {one.origin}: {one.why}")
@@ -65,12 +65,12 @@ def list_(dir_: Dir = None, json: Json = False) -> None:
 
 
 @app.command()
-def show(name: Name, dir_: Dir = None, json: Json = False) -> None:
+def show(name: Name, json: Json = False) -> None:
     """Show how an instrument is wired, its settings, its models, and the source of its tables.
 
     Example: meterlink driver show fs9721
     """
-    spec = _find(name, dir_)
+    spec = _find(name)
     about = _about(spec)
     if json:
         emit(about)
@@ -117,7 +117,6 @@ def decode(
     model: Annotated[
         str | None, typer.Option(help="The model, where the same bytes mean something else by model.")
     ] = None,
-    dir_: Dir = None,
 ) -> None:
     """Decode hex frames from stdin, one a line; one JSON line for each on stdout.
 
@@ -126,7 +125,7 @@ def decode(
 
     Example: echo 17 20 35 45 5B 69 7F 82 97 A0 B0 C0 D4 E0 | meterlink driver decode fs9721
     """
-    spec = _find(f"{name}:{model}" if model else name, dir_)
+    spec = _find(f"{name}:{model}" if model else name)
     for data in sys.stdin.buffer:
         text = data.decode("latin-1").strip()
         if text:
@@ -168,7 +167,6 @@ def _fields(reading: Reading, frame: bytes, asked: bytes | None) -> dict[str, An
 @app.command()
 def check(
     name: Name,
-    dir_: Dir = None,
     json: Json = False,
 ) -> None:
     """Run every check on a driver: recordings, round trip, cuts, noise, lost bytes, random bytes, time per frame.
@@ -177,7 +175,7 @@ def check(
     """
     from meterlink.driver_check import check_driver
 
-    spec = _find(name, dir_)
+    spec = _find(name)
     results = check_driver(spec)
     words = {True: "good", False: "WRONG", None: "-"}
     if json:
@@ -198,7 +196,6 @@ def new(
     to: Annotated[
         Path | None, typer.Option("--to", metavar="FOLDER", help="Where to; default: the folder of your drivers.")
     ] = None,
-    dir_: Dir = None,
 ) -> None:
     """Write a driver that passes its checks, of a made-up meter with a recording, to be changed into yours.
 
@@ -206,14 +203,14 @@ def new(
     """
     from meterlink.driver_check import skeleton
 
-    own = bench_folder(dir_).drivers
+    own = bench_folder().drivers
     known = {spec.info.name for spec in registry.all_specs(own)}
     if name in known:
         raise BadInput(f"there is a driver {name} already: choose another name")
     for path in skeleton.write(name, to or own):
         typer.echo(path)
-    words = [str(to / f"{name}.py")] if to else [name] if dir_ is None else [name, "--dir", str(dir_)]
-    say(f"now: meterlink driver check {shlex.join(words)}, and docs/writing-a-driver.md")
+    what = str(to / f"{name}.py") if to else name
+    say(f"now: meterlink driver check {shlex.quote(what)}, and docs/writing-a-driver.md")
 
 
 @app.command()
@@ -228,7 +225,6 @@ def record(
     seconds: Annotated[float | None, typer.Option(min=0, help="End after so many seconds; default: at q.")] = None,
     every: Annotated[float, typer.Option(min=1, help="Seconds between two questions.")] = 10.0,
     output: Annotated[Path | None, typer.Option("--output", "-o", help="The file to write.", dir_okay=False)] = None,
-    dir_: Dir = None,
 ) -> None:
     """Record an instrument's raw bytes with their timing, and ask in rhythm what is on its display.
 
@@ -240,7 +236,7 @@ def record(
     from meterlink.cli.record import Session, typed
     from meterlink.link.opening import open_link
 
-    spec = _find(driver, dir_) if driver else None
+    spec = _find(driver) if driver else None
     if spec is None and baud is None and ":" not in port:
         raise BadInput(f"{port}: give --driver, or --baud and --line: which speed does it have?")
     settings = _line(baud, line) if baud else spec.info.line if spec else None

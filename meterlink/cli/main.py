@@ -12,11 +12,13 @@ import sys
 import tempfile
 import traceback
 from contextlib import suppress
+from pathlib import Path
 
 import typer
 
 from meterlink import __version__, errors
 from meterlink.exits import FAULT, exit_code
+from meterlink.folders import trust_drivers
 
 # typer keeps its own copy of click from 0.20 on: the root of its errors is reached through what it exports
 ClickError: type[Exception] = typer.BadParameter.__mro__[2]
@@ -44,8 +46,11 @@ def application(first: str | None = None) -> typer.Typer:
     @app.callback()
     def root(
         version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Show it."),
+        drivers: Path | None = typer.Option(
+            None, help="Take single-file drivers from this folder, and trust their code; default: the user's own."
+        ),
     ) -> None:
-        pass
+        trust_drivers(drivers)
 
     groups.add_to(app, first)
     return app

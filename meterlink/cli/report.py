@@ -9,7 +9,7 @@ import typer
 
 from meterlink.cli.output import Dir, say
 from meterlink.errors import BadInput
-from meterlink.folders import bench_folder
+from meterlink.folders import bench_folder, make_private
 
 
 def report(
@@ -31,7 +31,7 @@ def report(
     target = output or folders.reports / f"{file_name(job)}.html"
     if output is None:
         try:
-            folders.reports.mkdir(exist_ok=True)
+            make_private(folders.reports)
         except OSError as error:
             raise BadInput(f"{folders.reports} cannot be made ({error.strerror}): name a file with -o") from error
     write(found, target)

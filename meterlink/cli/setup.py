@@ -13,7 +13,7 @@ from meterlink import registry
 from meterlink.bench.events import Effect, SoundName
 from meterlink.cli.output import Dir, Json, emit, say, table
 from meterlink.errors import BadInput, CheckFailed, LinkLost
-from meterlink.folders import bench_folder
+from meterlink.folders import bench_folder, make_private
 
 if TYPE_CHECKING:
     from meterlink.inputs.machine import Pedal
@@ -170,7 +170,7 @@ def setup(
     text = interview(folders, typer.prompt, typer.echo)
     if why := problem(folders, text):
         raise BadInput(f"the answers make no file that loads ({why}): nothing was written")
-    folders.config.parent.mkdir(parents=True, exist_ok=True)
+    make_private(folders.config.parent)
     with whole_file(folders.config) as file:
         file.write(text.encode())
     typer.echo(f"written: {folders.config}")

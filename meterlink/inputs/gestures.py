@@ -20,7 +20,7 @@ class Timing(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     bounce_s: Annotated[float, msgspec.Meta(ge=0, le=0.2)] = 0.02
     double_s: Annotated[float, msgspec.Meta(ge=0.05, le=2)] = 0.30
-    long_s: Annotated[float, msgspec.Meta(ge=0.1, le=5)] = 0.60
+    long_s: Annotated[float, msgspec.Meta(ge=0.1, le=60)] = 0.60
 
 
 class Foot:

@@ -1,14 +1,17 @@
-"""An index beside the journal: where each record but the readings stands, and which stretches hold whose readings.
+"""An index of a journal: where each record but the readings stands, and which stretches hold whose readings.
 
 Readers bring it up to date when they ask; it may be deleted at any time, and verify never looks at it. A line that
 it points to is read from the journal, so the index can make an answer slow or miss a line, not change one.
-It lies in the journal's folder as index.sqlite; where that cannot be written, in the user's cache folder.
+It lies in the user's cache, under a name made from the journal's path; none is ever read from a journal's folder, where
+a stranger could have left one. Where the cache cannot be written it is made in memory, anew each time.
 """
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
+import stat
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from hashlib import sha256
@@ -21,9 +24,9 @@ import platformdirs
 
 from meterlink import records
 from meterlink.errors import JournalBroken
+from meterlink.folders import make_private
 from meterlink.journal.reader import Line, Place, is_reading, lines, segments
 
-NAME = "index.sqlite"
 VERSION = 1
 BATCH = 10_000
 
@@ -160,18 +163,14 @@ class Index:
     # -- building
 
     def _open(self, cache: Path) -> sqlite3.Connection:
-        """The first of: beside the journal, in the cache, in no file at all, that can be brought up to date."""
-        key = sha256(str(self._folder.resolve()).encode()).hexdigest()[:24]
-        places = [cache / f"{key}.sqlite"]
-        if os.access(self._folder, os.W_OK):
-            places.insert(0, self._folder / NAME)
-        for place in places:
-            for _ in range(2):
-                with suppress(sqlite3.Error, OSError):
-                    place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-                    return self._refreshed(str(place))
-                with suppress(OSError):  # damaged, or of another version: once more from nothing
-                    place.unlink()
+        """In the cache or, where that cannot be, in no file at all; brought up to date."""
+        place = cache / f"{sha256(os.fsencode(self._folder.resolve())).hexdigest()[:24]}.sqlite"
+        for _ in range(2):
+            with suppress(sqlite3.Error, OSError):
+                _own(place)
+                return self._refreshed(str(place))
+            with suppress(OSError):  # damaged, or of another version: once more from nothing
+                place.unlink()
         return self._refreshed("")
 
     def _refreshed(self, place: str) -> sqlite3.Connection:
@@ -272,6 +271,24 @@ class Index:
         except (ValueError, RecursionError) as error:
             place = Place(line.path.name, line.number)
             raise JournalBroken(f"{place}: {error}; run `meterlink journal verify`") from error
+
+
+def _own(place: Path) -> None:
+    """See that a database's file is a plain one of this user's own, in a folder of their own; it is made if need be.
+
+    Raises  OSError for a link, a file of another user or with a second name, or a folder that others may write.
+    """
+    make_private(place.parent)
+    folder = place.parent.lstat()
+    if not stat.S_ISDIR(folder.st_mode) or folder.st_uid != os.geteuid() or folder.st_mode & 0o022:
+        raise OSError(errno.EPERM, "not a folder of this user's own", str(place.parent))
+    fd = os.open(place, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, 0o600)
+    try:
+        found = os.fstat(fd)
+    finally:
+        os.close(fd)
+    if not stat.S_ISREG(found.st_mode) or found.st_uid != os.geteuid() or found.st_nlink != 1:
+        raise OSError(errno.EPERM, "not a file of this user's own", str(place))
 
 
 class _Runs:

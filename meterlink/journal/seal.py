@@ -16,8 +16,9 @@ from typing import IO
 import msgspec
 
 from meterlink import records
-from meterlink.errors import BadInput, Refused
+from meterlink.errors import BadInput
 from meterlink.journal.reader import lines, locate, segments, seq_of
+from meterlink.wholefile import whole_file
 
 NAMESPACE = "meterlink-journal"
 _SIGNATURE = re.compile(r"([^/\\]+\.jsonl)\.through-([1-9][0-9]{0,17})\.sig")
@@ -54,10 +55,8 @@ def make(folder: Path, key: Path) -> records.Seal:
     if done.returncode != 0:
         raise BadInput(f"{key} did not sign: {_said(done)}")
     name = f"{segment.name}.through-{through}.sig"
-    try:
-        (folder / name).write_bytes(done.stdout)
-    except OSError as error:
-        raise Refused(f"{folder / name} cannot be written: {error.strerror}") from error
+    with whole_file(folder / name) as file:
+        file.write(done.stdout)
     return records.Seal(head=sha256(last).hexdigest(), through=through, signature_file=name)
 
 

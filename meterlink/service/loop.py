@@ -19,7 +19,7 @@ from meterlink.bench.ledger import Ledger
 from meterlink.bench.starting import put_right
 from meterlink.errors import BadInput, JournalFailed, MeterlinkError, NoBoard, RailFed
 from meterlink.exits import FAULT, exit_code
-from meterlink.folders import Folders
+from meterlink.folders import Folders, runtime_folder
 from meterlink.journal.losses import Losses
 from meterlink.journal.reader import entries
 from meterlink.journal.writer import Writer
@@ -98,6 +98,7 @@ class Service:
 
     def run(self) -> None:
         """Serve until stop(). Raises JournalFailed only where not even the start can be written."""
+        runtime_folder(self.folders)
         server = Server(self.folders.socket, self._queue.put, self.watchers)  # refuses where another one answers
         try:
             self._run()

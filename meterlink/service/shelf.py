@@ -5,18 +5,19 @@ Reads files; the bench core is handed the results.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Container, Iterator
+from hashlib import sha256
 from pathlib import Path
 
-from meterlink import knowngood, records
+from meterlink import knowngood, records, tomlfile
 from meterlink.bench import sheet as sheets
 from meterlink.bench.ledger import Ledger
 from meterlink.bench.verdict import band_for
 from meterlink.errors import BadInput
-from meterlink.folders import Folders
+from meterlink.folders import Folders, make_private
 from meterlink.reading import Reading
 from meterlink.service.config import Loaded
+from meterlink.wholefile import whole_file
 
 
 class Shelf:
@@ -46,11 +47,15 @@ class Shelf:
 
     def keep(self, sheet: sheets.Sheet) -> str:
         """File a copy with the bench: a job goes on with the sheet it was opened with. Gives the copy's name."""
-        self._folders.sheets.mkdir(parents=True, exist_ok=True)
+        make_private(self._folders.sheets)
         name = f"{Path(sheet.path).stem}-{sheet.sha256[:8]}.toml"
         copy = self._folders.sheets / name
         if not copy.exists():
-            shutil.copyfile(sheet.path, copy)
+            data = tomlfile.read(Path(sheet.path)).data
+            if sha256(data).hexdigest() != sheet.sha256:
+                raise BadInput(f"{sheet.path} was changed just now: open the job again")
+            with whole_file(copy) as file:
+                file.write(data)
         return name
 
     def of_jobs(self, ledger: Ledger, read: Container[str] = ()) -> Iterator[tuple[str, sheets.Sheet]]:

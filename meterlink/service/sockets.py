@@ -119,7 +119,6 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
         self.put = put
         self._peers, self._lock = 0, threading.Lock()
         self.watchers = watchers
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         if path.exists():
             try:
                 with connected(path, 1.0):

@@ -31,16 +31,16 @@ class Done(NamedTuple):
 
 
 class Run(Protocol):
-    def __call__(self, *args: str, feed: bytes | str = "", code: int = 0) -> Done: ...
+    def __call__(self, *args: str, feed: bytes | str = "", code: int = 0, trust: Path | None = None) -> Done: ...
 
 
 @pytest.fixture
 def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
     """The program's own entry, in this process: arguments and standard input in, both outputs and the status out."""
 
-    def program(*args: str, feed: bytes | str = "", code: int = 0) -> Done:
+    def program(*args: str, feed: bytes | str = "", code: int = 0, trust: Path | None = None) -> Done:
         data = feed.encode() if isinstance(feed, str) else feed
-        monkeypatch.setattr(sys, "argv", ["meterlink", "driver", *args])
+        monkeypatch.setattr(sys, "argv", ["meterlink", *(("--drivers", str(trust)) if trust else ()), "driver", *args])
         monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(data)))
         capsys.readouterr()
         with pytest.raises(SystemExit) as ended:
@@ -59,22 +59,21 @@ def started(*args: str, **streams: Any) -> subprocess.Popen[str]:
 
 
 def test_list_names_every_driver_with_its_source(run: Run, tmp_path: Path) -> None:
-    rows = [json.loads(line) for line in run("list", "--json", "--dir", str(tmp_path)).stdout.splitlines()]
+    rows = [json.loads(line) for line in run("list", "--json").stdout.splitlines()]
     assert [row["name"] for row in rows] == [spec.name for spec in SPECS]
     assert all(row["instruments"] and row["published"] for row in rows)
-    shown = run("list", "--dir", str(tmp_path)).stdout
+    shown = run("list").stdout
     assert all(spec.name in shown for spec in SPECS)
 
 
 def test_a_broken_driver_is_reported_and_passed_over(run: Run, tmp_path: Path) -> None:
-    (tmp_path / "drivers").mkdir()
-    (tmp_path / "drivers" / "bad.py").write_text("import nothing_of_that_name\n")
-    (tmp_path / "drivers" / "ends.py").write_text("raise SystemExit(3)\n")
-    done = run("list", "--json", "--dir", str(tmp_path))
+    (tmp_path / "bad.py").write_text("import nothing_of_that_name\n")
+    (tmp_path / "ends.py").write_text("raise SystemExit(3)\n")
+    done = run("list", "--json", trust=tmp_path)
     assert len(done.stdout.splitlines()) == len(SPECS)
     assert "bad.py" in done.stderr
     assert "ends.py" in done.stderr
-    told = run("show", "bad", "--dir", str(tmp_path), code=2).stderr
+    told = run("show", "bad", trust=tmp_path, code=2).stderr
     assert "nothing_of_that_name" in told
 
 
@@ -172,20 +171,21 @@ def test_a_file_of_a_driver_with_models_takes_one(run: Run) -> None:
 
 
 def test_what_new_says_to_do_next_can_be_done(run: Run, tmp_path: Path) -> None:
-    for where in (("--dir", str(tmp_path / "a bench")), ("--to", str(tmp_path / "a folder"))):
-        told = run("new", "mine", *where).stderr
+    for own, where in ((tmp_path / "own", ()), (None, ("--to", str(tmp_path / "a folder")))):
+        told = run("new", "mine", *where, trust=own).stderr
         command = re.search(r"now: meterlink driver (.+), and docs/", told)
         assert command
-        run(*shlex.split(command[1]))
+        run(*shlex.split(command[1]), trust=own)
 
 
 def test_new_overwrites_nothing_and_takes_no_name_twice(run: Run, tmp_path: Path) -> None:
-    run("new", "mine", "--dir", str(tmp_path))
-    assert (tmp_path / "drivers" / "mine.py").exists()
-    assert "mine" in run("list", "--json", "--dir", str(tmp_path)).stdout
-    run("check", "mine", "--dir", str(tmp_path))
+    run("new", "mine", trust=tmp_path)
+    assert (tmp_path / "mine.py").exists()
+    assert "mine" in run("list", "--json", trust=tmp_path).stdout
+    run("check", "mine", trust=tmp_path)
+    assert not list(tmp_path.rglob("__pycache__")), "loading a driver writes nothing beside it"
     for name in ("mine", "fs9721", "../mine", "Mine", ""):
-        assert run("new", name, "--dir", str(tmp_path), code=2).stderr.count("\n") == 1
+        assert run("new", name, trust=tmp_path, code=2).stderr.count("\n") == 1
 
 
 def test_record_asks_what_is_on_the_display(run: Run, tmp_path: Path) -> None:

@@ -120,8 +120,8 @@ def test_the_command_that_switches_on_names_its_channel(spec: Spec) -> None:
 
 
 def test_a_control_that_cannot_be_made_is_told_with_its_line(tmp_path: Path) -> None:
-    folders = bench_folder(tmp_path)
-    folders.drivers.mkdir(parents=True)
+    folders = msgspec.structs.replace(bench_folder(tmp_path), drivers=tmp_path / "own drivers")
+    folders.drivers.mkdir()
     source = Path(registry.find("ka").module.__file__).read_text(encoding="utf-8")
     source = source.replace('name="ka"', 'name="mine"').replace(
         "    this = _model(model)\n    if len(this.on_bits)", "    {}[1]\n    if len(this.on_bits)"

@@ -111,7 +111,8 @@ def test_the_new_driver_runs_live(outputs: dict[str, str], tmp_path: Path) -> No
         return subprocess.run(command, cwd=ROOT, env=env, text=True, capture_output=True, timeout=30)
 
     with VirtualTerminal(tmp_path / "meter", stream=lambda _: shown[0], rate_hz=10):
-        service = [sys.executable, "-m", "meterlink", "run", "--dir", str(bench)]
+        work = str(Path(outputs["folder"]) / "work")
+        service = [sys.executable, "-m", "meterlink", "--drivers", work, "run", "--dir", str(bench)]
         with subprocess.Popen(service, cwd=ROOT, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as live:
             try:
                 deadline = time.monotonic() + 30

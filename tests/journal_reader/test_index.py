@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from meterlink import records
 from meterlink.errors import BadInput, JournalBroken
-from meterlink.journal.index import NAME, Index, Query
+from meterlink.journal.index import Index, Query
 from tests.journal_reader.chains import all_lines, all_records
 from tests.journal_reader.generate import Maker, World, small
 
@@ -111,23 +111,28 @@ def test_a_journal_that_changed_under_it_is_indexed_anew(journal: Path, tmp_path
     assert asked(journal, Query(), cache=tmp_path)[:5] == naive(journal, Query())[:5]
 
 
+def the_file(cache: Path) -> Path:
+    (found,) = cache.iterdir()
+    return found
+
+
 @pytest.mark.parametrize("damage", [b"", b"no database at all" * 100, None])
-def test_a_damaged_index_is_built_anew(journal: Path, damage: bytes | None) -> None:
-    asked(journal, Query())
+def test_a_damaged_index_is_built_anew(journal: Path, tmp_path: Path, damage: bytes | None) -> None:
+    cache = tmp_path / "cache"
+    asked(journal, Query(), cache=cache)
     if damage is None:
-        with sqlite3.connect(journal / NAME) as database:
+        with sqlite3.connect(the_file(cache)) as database:
             database.execute("PRAGMA user_version = 99")
     else:
-        (journal / NAME).write_bytes(damage)
-    assert asked(journal, Query(board="GC-01")) == naive(journal, Query(board="GC-01"))
+        the_file(cache).write_bytes(damage)
+    assert asked(journal, Query(board="GC-01"), cache=cache) == naive(journal, Query(board="GC-01"))
 
 
-def test_a_folder_that_cannot_be_written(journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(os, "access", lambda *a, **k: False)  # the tests may run as root, whom no mode stops
-    cache = tmp_path / "cache"
+def test_nothing_is_written_into_the_journal_and_each_journal_has_its_own(journal: Path, tmp_path: Path) -> None:
+    cache, before = tmp_path / "cache", sorted(journal.iterdir())
     assert asked(journal, Query(), cache=cache) == naive(journal, Query())
-    assert not (journal / NAME).exists()
-    assert len(list(cache.iterdir())) == 1
+    assert sorted(journal.iterdir()) == before
+    assert the_file(cache).stat().st_mode & 0o777 == 0o600
     other = shutil.copytree(journal, tmp_path / "other")
     (other / "2026-11-26.jsonl").unlink()
     assert asked(other, Query(), cache=cache) == naive(other, Query())
@@ -136,12 +141,53 @@ def test_a_folder_that_cannot_be_written(journal: Path, tmp_path: Path, monkeypa
     assert asked(journal, Query(), cache=tmp_path / "file" / "cache") == naive(journal, Query())
 
 
-def test_it_is_never_trusted_for_the_content(journal: Path) -> None:
+def strangers(tmp_path: Path) -> Path:
+    """Somebody's database, which has nothing to do with a journal."""
+    path = tmp_path / "photos.sqlite"
+    with sqlite3.connect(path) as database:
+        database.execute("CREATE TABLE segments (photo TEXT)")
+        database.execute("INSERT INTO segments VALUES ('the only copy')")
+    return path
+
+
+def link(place: Path, target: Path) -> None:
+    place.symlink_to(target)
+
+
+def second_name(place: Path, target: Path) -> None:
+    os.link(target, place)
+
+
+@pytest.mark.parametrize("way", [link, second_name])
+def test_no_link_leads_the_index_to_another_file(journal: Path, tmp_path: Path, way: Any) -> None:
+    """In the cache, and under the name that an index once had in a journal's folder."""
+    photos, cache = strangers(tmp_path), tmp_path / "cache"
+    before = photos.read_bytes()
+    asked(journal, Query(), cache=cache)
+    place = the_file(cache)
+    place.unlink()
+    way(place, photos)
+    way(journal / "index.sqlite", photos)
+    for _ in range(2):
+        assert asked(journal, Query(), cache=cache) == naive(journal, Query())
+    assert photos.read_bytes() == before
+
+
+def test_a_cache_that_others_may_write_is_not_used(journal: Path, tmp_path: Path) -> None:
+    cache = tmp_path / "cache"
+    cache.mkdir()
+    cache.chmod(0o777)
+    assert asked(journal, Query(), cache=cache) == naive(journal, Query())
+    assert not list(cache.iterdir())
+
+
+def test_it_is_never_trusted_for_the_content(journal: Path, tmp_path: Path) -> None:
     """What is shown is the line of the journal, also where the index says something else."""
-    asked(journal, Query())
-    with sqlite3.connect(journal / NAME) as database:
+    cache = tmp_path / "cache"
+    asked(journal, Query(), cache=cache)
+    with sqlite3.connect(the_file(cache)) as database:
         database.execute("UPDATE entries SET kind = 'finding' WHERE kind = 'kept'")
-    with Index(journal) as index:
+    with Index(journal, cache) as index:
         assert all(f.text in all_lines(journal) for f in index.select(Query()))
 
 

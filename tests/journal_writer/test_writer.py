@@ -173,8 +173,8 @@ def test_no_more_than_the_bound_goes_unsynced(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "at", "says"),
     [
-        ({"value": float("nan")}, NOON, "holds nan"),
-        ({"resolution": float("-inf")}, NOON, "holds -inf"),
+        ({"value": float("nan")}, NOON, "read back otherwise.*nan"),
+        ({"resolution": float("-inf")}, NOON, "read back otherwise.*-inf"),
         ({"board": "\ud800"}, NOON, "surrogate"),
         ({}, NOON.replace(tzinfo=None), "has no zone"),
     ],
@@ -185,7 +185,7 @@ def test_a_record_that_is_no_json_changes_nothing(
     writer = Writer(tmp_path)
     writer.append(note("before"), NOON)
     head = writer.head
-    with pytest.raises(ValueError, match=says):
+    with pytest.raises((BadInput, ValueError), match=says):
         writer.append(msgspec.structs.replace(reading("aa"), **change), at)
     assert (writer.next_seq, writer.head) == (2, head)
     writer.append(note("after"), NOON)

@@ -202,8 +202,8 @@ MUTATIONS = (
     Mutation(
         "an act is acknowledged before it is on the disk",
         "service/scribe.py",
-        "            seqs = [self.writer.append(r, moment.at) for r in batch]\n            self.writer.commit()",
-        "            seqs = [self.writer.append(r, moment.at) for r in batch]",
+        "            seqs = self.writer.append_all(batch, moment.at)\n            self.writer.commit()",
+        "            seqs = self.writer.append_all(batch, moment.at)",
     ),
 )
 
