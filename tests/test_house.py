@@ -15,7 +15,19 @@ SOURCES = sorted([*ROOT.glob("meterlink/**/*.py"), *ROOT.glob("drivers/*.py")])
 # Each room may import those before it, and itself. What is not listed (demo, virtual, testing) may import anything
 # but the command line.
 FLOW = [
-    {"errors", "exits", "reading", "framing", "control", "driver", "folders", "wholefile", "tomlfile", "wording"},
+    {
+        "errors",
+        "exits",
+        "reading",
+        "framing",
+        "control",
+        "driver",
+        "folders",
+        "wholefile",
+        "tomlfile",
+        "visible",
+        "wording",
+    },
     {"registry", "records", "link", "accuracy", "approach", "tolerance"},
     {"settle"},
     {"bench"},
@@ -109,3 +121,24 @@ def test_the_tree_is_clean() -> None:
         pytest.skip("not a git checkout")
     for name in tracked.stdout.split("\n"):
         assert not re.search(r"(^|/)(build|dist|__pycache__)/|\.egg-info|journal\.lock|\.pyc$", name), name
+
+
+PRINTS = {"print", "echo", "secho", "prompt", "confirm", "input", "Console", "write", "writelines"}
+SPEAKERS = {"typer", "click", "sys.stdout", "sys.stderr", "sys.stdout.buffer", "sys.stderr.buffer"}
+
+
+def test_one_room_writes_to_the_terminal() -> None:
+    """What comes from records and files is made visible there; the schema, all ours, is printed for a file."""
+    for path in SOURCES:
+        name = path.relative_to(ROOT).as_posix()
+        if name in ("meterlink/cli/output.py", "meterlink/journal/schema.py"):
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call):
+                continue
+            called = ast.unparse(node.func)
+            owner, _, last = called.rpartition(".")
+            bare = not owner and last in ("print", "input", "Console")
+            assert not bare and not (owner in SPEAKERS and last in PRINTS) and not called.endswith("rich.print"), (
+                f"{name}:{node.lineno} calls {called}: meterlink/cli/output.py prints"
+            )

@@ -17,6 +17,7 @@ from meterlink.bench.sheet import DEAD, LIVE, name_problem
 from meterlink.bench.verdict import SHORT
 from meterlink.errors import BadInput
 from meterlink.reading import FUNCTIONS
+from meterlink.visible import hidden, visible
 
 
 def draft(ledger: Ledger, board: str, job: str | None, model: str | None, title: str | None) -> str:
@@ -45,8 +46,9 @@ def draft(ledger: Ledger, board: str, job: str | None, model: str | None, title:
             points[kept.point] = noted  # the place of the first, the value of the last
     if not points:
         raise BadInput(f"board {board} has no keep at a named point: keep some first")
+    whose = visible(f"board {board} of job {view.job}")
     head = [
-        f"# Drafted from board {board} of job {view.job}. For each point say where it is and what is expected;",
+        f"# Drafted from {whose}. For each point say where it is and what is expected;",
         "# a value behind # is what this board showed, not what is good.",
         f"model = {_quoted(model)}",
         *([f"title = {_quoted(title)}"] if title else []),
@@ -61,12 +63,16 @@ def _point(noted: Noted) -> str:
         lines.append(f"coupling = {_quoted(kept.coupling)}")
     is_open = kept.function in SHORT and kept.state == "over"
     shown = kept.state if kept.value is None else f"{kept.value!r} {kept.unit}"
-    lines.append(f"expect = {_quoted('open' if is_open else 'known-good')} # shown: {shown}, record {noted.seq}")
+    lines.append(
+        f"expect = {_quoted('open' if is_open else 'known-good')} # shown: {visible(shown)}, record {noted.seq}"
+    )
     if kept.function in LIVE:
         lines.append("powered = true")
     return "\n[[point]]\n" + "\n".join(lines) + "\n"
 
 
 def _quoted(text: Any) -> str:
-    """A TOML basic string: JSON's escapes are TOML's, but that TOML wants DEL escaped too."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    """A TOML basic string; what is hidden in it is escaped, so that whoever reads the sheet sees it. JSON's escapes are
+    TOML's, but for characters beyond 16 bits. Source: TOML 1.0, section String."""
+    quoted = json.dumps(text, ensure_ascii=False)
+    return "".join(rf"\U{ord(c):08x}" if hidden(c) else c for c in quoted)

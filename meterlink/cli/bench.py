@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
-from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.cli.output import Dir, Json, echo, emit, say, table
 from meterlink.errors import BadInput
 from meterlink.folders import Folders, bench_folder, runtime_folder
 from meterlink.service import wire
@@ -90,7 +90,7 @@ def status(dir_: Dir = None, json: Json = False) -> None:
         emit({k: v for k, v in reply.items() if k != "ok"})
         return
     now, journal = reply["context"], reply["journal"]
-    typer.echo(
+    echo(
         f"bench {reply['bench']}: job {now['job'] or '-'}, board {now['board'] or '-'}, "
         f"point {now['point'] or '-'}, stage {now['stage'] or '-'}, {reply['operator']} at the bench"
     )
@@ -111,19 +111,19 @@ def status(dir_: Dir = None, json: Json = False) -> None:
             for i in reply["instruments"]
         ],
     )
-    typer.echo(
+    echo(
         f"journal {journal['segment']}: {journal['durable_seq']} records on disk"
         + (f"; FAILING: {journal['failing']}" if journal["failing"] else "")
         + (f"; {free / 1e9:.1f} GB free" if (free := reply["disk"]["free_bytes"]) is not None else "")
     )
     for name, one in reply["inputs"].items():
-        typer.echo(f"{name}: {one['state']}" + (f": {one['why']}" if one["why"] else ""))
+        echo(f"{name}: {one['state']}" + (f": {one['why']}" if one["why"] else ""))
     if reply["sound"]:
-        typer.echo(f"SOUND: {reply['sound']}")
+        echo(f"SOUND: {reply['sound']}")
     if reply["alarm"]:
-        typer.echo(f"ALARM: {reply['alarm']}")
+        echo(f"ALARM: {reply['alarm']}")
     if keep := reply["last_keep"]:
-        typer.echo(f"last keep: {_kept(keep)}")
+        echo(f"last keep: {_kept(keep)}")
 
 
 def _kept(r: dict[str, Any]) -> str:
@@ -140,7 +140,7 @@ def act(folders: Folders, json: bool, do: str, **fields: Any) -> None:
     if not json:
         kept = [_kept(r) for r in reply["records"] if r["kind"] == "kept" and not r["moved"]]
         words = kept or reply["text"] or [told for r in reply["records"] if (told := _told(r))]
-        typer.echo("; ".join(words or ["done"]))
+        echo("; ".join(words or ["done"]))
 
 
 def _told(r: dict[str, Any]) -> str:

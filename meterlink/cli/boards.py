@@ -13,7 +13,7 @@ from meterlink.bench.ledger import BoardView, Ledger, mark_key
 from meterlink.bench.nearest import Place, flowed, own_keeps, rank
 from meterlink.bench.progress import left_before, stage_of, standing_progress
 from meterlink.cli.desk import OfJob, Text
-from meterlink.cli.output import Dir, Json, emit, table
+from meterlink.cli.output import Dir, Json, echo, emit, table
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
@@ -58,14 +58,14 @@ def job_show(name: Annotated[Text, typer.Argument(metavar="JOB")] = None, dir_: 
     if json:
         emit({**row, "boards": boards})
         return
-    typer.echo(f"job {name} ({row['state']}): {row['model'] or '-'}, customer {row['customer'] or '-'}")
+    echo(f"job {name} ({row['state']}): {row['model'] or '-'}, customer {row['customer'] or '-'}")
     said = "nothing said" if row["said"] is None else f"{row['said']} said"
     note = "  ! no note explains that" if row["mismatch"] else ""
-    typer.echo(f"{row['counted']} boards counted, {said}{note}")
-    typer.echo(f"by state: {_counts(row['tally'])}")
-    typer.echo(f"by fault: {_counts(row['faults']) or '-'}")
+    echo(f"{row['counted']} boards counted, {said}{note}")
+    echo(f"by state: {_counts(row['tally'])}")
+    echo(f"by fault: {_counts(row['faults']) or '-'}")
     for note in row["notes"]:
-        typer.echo(f"note: {note}")
+        echo(f"note: {note}")
     table(
         ("board", "state", "since", "by", "keeps", "still to measure", "left out", "findings"),
         [
@@ -202,13 +202,11 @@ def board_show(mark: str, of: OfJob = None, dir_: Dir = None, json: Json = False
             emit(row)
             continue
         if row["state"] is None:
-            typer.echo(f"job {view.job}, {_not_counted(ledger, view)}")
+            echo(f"job {view.job}, {_not_counted(ledger, view)}")
             continue
-        typer.echo(
-            f"job {view.job}, board {view.board}: {row['state_text']} (since {local(row['since'])}, by {row['by']})"
-        )
+        echo(f"job {view.job}, board {view.board}: {row['state_text']} (since {local(row['since'])}, by {row['by']})")
         for finding in row["findings"]:
-            typer.echo(f"  {finding}")
+            echo(f"  {finding}")
         table(
             ("point", "function", "before", "verdict", "after", "verdict", "changed"),
             [
@@ -225,12 +223,12 @@ def board_show(mark: str, of: OfJob = None, dir_: Dir = None, json: Json = False
             ],
         )
         if row["pending"]:
-            typer.echo(f"still to measure ({stage_of(ledger, view)}): {', '.join(row['pending'])}")
+            echo(f"still to measure ({stage_of(ledger, view)}): {', '.join(row['pending'])}")
         if row["left_out"]:
             why = f" ({'; '.join(row['left_out_why'])})" if row["left_out_why"] else ""
-            typer.echo(f"left out: {', '.join(row['left_out'])}{why}")
+            echo(f"left out: {', '.join(row['left_out'])}{why}")
         if row["left_out_before"]:
-            typer.echo(f"left out before the repair, and not measured since: {', '.join(row['left_out_before'])}")
+            echo(f"left out before the repair, and not measured since: {', '.join(row['left_out_before'])}")
         _ranked(places)
 
 
@@ -238,7 +236,7 @@ def _ranked(places: list[Place]) -> None:
     """The points along the injected rail, nearest the short first."""
     if not places:
         return
-    typer.echo("points along the rail while injecting, against the return; the lowest is nearest to the short:")
+    echo("points along the rail while injecting, against the return; the lowest is nearest to the short:")
     table(
         ("point", "potential", "uncertainty", "above the lowest", "copper between", ""),
         [

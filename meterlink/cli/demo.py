@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from meterlink.cli import boards, journal
-from meterlink.cli.output import say
+from meterlink.cli.output import echo, say
 from meterlink.errors import CheckFailed
 from meterlink.folders import bench_folder
 
@@ -41,15 +41,15 @@ def demo(
     folders = bench_folder(root)
     began = time.monotonic()
     try:
-        play(folders, QUICK_HZ if quick else RATE_HZ, typer.echo, stay if keep else None)
+        play(folders, QUICK_HZ if quick else RATE_HZ, echo, stay if keep else None)
     except TimeoutError as error:
         raise CheckFailed(f"the demo stopped: {error}; its journal is in {folders.journal}") from error
-    typer.echo("")
+    echo()
     boards.job_show(JOB, dir_=root)
     journal.verify(dir_=root)
     page = folders.reports / f"{file_name(JOB)}.html"
     page.parent.mkdir(parents=True, exist_ok=True)
     write(material(folders.journal, JOB, folders.sheets), page)
-    typer.echo(f"the report: {page}")
-    typer.echo(f"the journal: {folders.journal}")
+    echo(f"the report: {page}")
+    echo(f"the journal: {folders.journal}")
     say(f"it took {time.monotonic() - began:.1f} s; look closer: meterlink board show GC-04 --dir {root}")

@@ -14,7 +14,7 @@ import msgspec
 import typer
 
 from meterlink import registry
-from meterlink.cli.output import Json, emit, say, table
+from meterlink.cli.output import Json, echo, emit, say, table
 from meterlink.errors import BadInput, CheckFailed
 from meterlink.folders import bench_folder
 from meterlink.reading import BadFrame, Line, Reading
@@ -77,7 +77,7 @@ def show(name: Name, json: Json = False) -> None:
         return
     for key, value in about.items():
         if value not in (None, "", [], ()):
-            typer.echo(f"{key.replace('_', ' '):<14} {_plain(value)}")
+            echo(f"{key.replace('_', ' '):<14} {_plain(value)}")
 
 
 def _about(spec: registry.Spec) -> dict[str, Any]:
@@ -208,7 +208,7 @@ def new(
     if name in known:
         raise BadInput(f"there is a driver {name} already: choose another name")
     for path in skeleton.write(name, to or own):
-        typer.echo(path)
+        echo(path)
     what = str(to / f"{name}.py") if to else name
     say(f"now: meterlink driver check {shlex.quote(what)}, and docs/writing-a-driver.md")
 
@@ -261,7 +261,7 @@ def record(
         raise not_written(path, error, "name another file (-o)") from error
     finally:
         link.close()
-    typer.echo(f"{path}: {session.bytes} bytes, {session.seen} displays told")
+    echo(f"{path}: {session.bytes} bytes, {session.seen} displays told")
     if session.bytes == 0:
         say("no byte came: is its sending switched on, the cable seated, the speed right?")
 

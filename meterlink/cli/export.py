@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import Enum
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from meterlink.cli.output import Dir, say
+from meterlink.cli.output import Dir, raw, say
 from meterlink.folders import bench_folder
 
 if TYPE_CHECKING:
@@ -54,10 +53,7 @@ def csv_(
 
     with _table(rows, board, job, since, until, dir_) as (heads, source):
         if output is None:
-            sys.stdout.flush()
-            out = sys.stdout.buffer
-            out.writelines(lines(heads, source))
-            out.flush()
+            raw(lines(heads, source))
         else:
             with whole_file(output) as file:
                 file.writelines(lines(heads, source))

@@ -17,7 +17,7 @@ import msgspec
 import typer
 
 from meterlink import records, registry
-from meterlink.cli.output import Dir, Json, emit, table
+from meterlink.cli.output import Dir, Json, block, echo, emit, emit_line, progress, raw, table, to_terminal
 from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
 from meterlink.folders import Folders, bench_folder
 from meterlink.journal import reader
@@ -41,24 +41,28 @@ def follow(
     ] = None,
     dir_: Dir = None,
 ) -> None:
-    """New lines on stdout as they come, exactly as they stand in the journal, across segments.
+    """New lines on stdout as they come, exactly as they stand in the journal, across segments; what is hidden in
+    them is spelled out on a terminal.
 
-    Example: meterlink journal follow --from 1201 | jq -c 'select(.kind == "kept")'
+    Example: meterlink journal follow --from 1201 | jq -ac 'select(.kind == "kept")'
     """
     from meterlink.journal.follow import POLL_S, Follower
 
     follower = Follower(bench_folder(dir_).journal, first_seq)
-    out = sys.stdout.buffer
+    person, out = to_terminal(), sys.stdout.fileno()
     gone = select.poll()
-    gone.register(out.fileno(), 0)  # tells when the consumer closes its end, also while nothing comes
+    gone.register(out, 0)  # tells when the consumer closes its end, also while nothing comes
     with suppress(BrokenPipeError):
         while True:
             for batch in follower.look():
-                out.write(b"".join(line + b"\n" for line in batch))
-                out.flush()
+                if person:
+                    for line in batch:
+                        emit_line(line)
+                else:
+                    raw([b"".join(line + b"\n" for line in batch)])
             if gone.poll(POLL_S * 1000):
                 break
-    os.dup2(os.open(os.devnull, os.O_WRONLY), out.fileno())  # what is still buffered goes nowhere
+    os.dup2(os.open(os.devnull, os.O_WRONLY), out)  # what is still buffered goes nowhere
 
 
 @app.command()
@@ -80,7 +84,7 @@ def show(
     Example: meterlink journal show --board GC-03 --kind kept
     """
     from meterlink.journal.index import Index, Query, entries_of
-    from meterlink.journal.wording import safe, words
+    from meterlink.journal.wording import words
 
     kinds = [str(k.__struct_config__.tag) for k in records.KINDS]
     if kind is not None and kind not in kinds:
@@ -109,22 +113,20 @@ def show(
             return
         for entry, withdrawn_by in entries_of(index.select(query)):
             where = " ".join(
-                safe(value) for name in ("job", "board", "point") if (value := getattr(entry.record, name, None))
+                value for name in ("job", "board", "point") if (value := getattr(entry.record, name, None))
             )
             mark = f"  [withdrawn by record {withdrawn_by}]" if withdrawn_by else ""
             text = words(entry.record)
             if verdict := anew(entry):
-                text += f"  [now {verdict['verdict'] or 'none'}: {safe(verdict['from'])}]"
-            typer.echo(
-                f"{entry.seq:>8}  {local(entry.at, 'milliseconds')}  {safe(entry.kind):<10}  {where:<20}  {text}{mark}"
-            )
+                text += f"  [now {verdict['verdict'] or 'none'}: {verdict['from']}]"
+            echo(f"{entry.seq:>8}  {local(entry.at, 'milliseconds')}  {entry.kind:<10}  {where:<20}  {text}{mark}")
 
 
 def _line(line: bytes, withdrawn_by: int | None, judged: dict[str, Any] | None = None) -> None:
-    """The record as it stands in the journal; what was withdrawn says by which record."""
+    """The record of the journal; what was withdrawn says by which record."""
     mark = b',"withdrawn_by":%d' % withdrawn_by if withdrawn_by else b""
     now = b',"judged":' + msgspec.json.encode(judged) if judged else b""
-    typer.echo(line[:-1] + mark + now + b"}")
+    emit_line(line[:-1] + mark + now + b"}")
 
 
 def _as_it_was(entry: records.Entry) -> dict[str, Any] | None:
@@ -175,7 +177,7 @@ def replay(
             if json:
                 _line(step.line, step.withdrawn_by)
             else:
-                typer.echo(f"{local(records.decode(step.line).at, 'milliseconds')}  {step.text}")
+                echo(f"{local(records.decode(step.line).at, 'milliseconds')}  {step.text}")
 
 
 @app.command()
@@ -188,7 +190,6 @@ def resettle(
     Example: meterlink journal resettle journal/2026-11-25.jsonl
     """
     from meterlink.journal import resettle as again
-    from meterlink.journal.wording import safe
 
     if not file.is_file():
         raise BadInput(f"there is no file {file}: name a segment of a journal")
@@ -202,7 +203,7 @@ def resettle(
         return "-" if seqs is None else f"{quantity(number, unit, state='no number')} ({seqs[0]} to {seqs[1]})"
 
     rows = (
-        (p.instrument, safe(p.board or "-"), safe(p.point or "-"), p.function,
+        (p.instrument, p.board or "-", p.point or "-", p.function,
          value(p.would, p.unit, p.would_readings), value(p.was, p.unit, p.was_readings), p.by or "-")
         for p in pairs
     )  # fmt: skip
@@ -231,8 +232,8 @@ def seal(
     if json:
         emit({"seq": seq, "head": made.head, "through": made.through, "signature_file": made.signature_file})
     else:
-        typer.echo(f"sealed through record {made.through}: {folders.journal / made.signature_file}")
-        typer.echo(f"head {made.head}")
+        echo(f"sealed through record {made.through}: {folders.journal / made.signature_file}")
+        echo(f"head {made.head}")
 
 
 def _write_seal(folders: Folders, made: records.Seal) -> int:
@@ -273,9 +274,6 @@ def verify(
 
     Example: meterlink journal verify copied-journal --allowed-signers signers
     """
-    from rich.console import Console
-    from rich.progress import BarColumn, DownloadColumn, Progress, TimeRemainingColumn
-
     from meterlink.journal.summary import summary
     from meterlink.journal.verify import Verification
 
@@ -284,12 +282,7 @@ def verify(
     if allowed_signers is not None and not allowed_signers.is_file():
         raise BadInput(f"there is no allowed-signers file {allowed_signers}: docs/auditor.md says what it holds")
     paths, partial, notes = _given(files, bench_folder(dir_).journal)
-    console = Console(stderr=True)
-    with Progress(
-        "verifying", BarColumn(), DownloadColumn(), TimeRemainingColumn(), console=console, transient=True,
-        disable=not console.is_terminal,
-    ) as bar:  # fmt: skip
-        task = bar.add_task("", total=sum(p.stat().st_size for p in paths))
+    with progress("verifying", sum(p.stat().st_size for p in paths)) as done:
         report = Verification(
             paths,
             signers=allowed_signers,
@@ -297,13 +290,13 @@ def verify(
             chain_only=chain_only,
             partial=partial,
             lookup=partial_(registry.find, folder=bench_folder(dir_).drivers),
-            progress=lambda n: bar.advance(task, n),
+            progress=done,
         ).run()
     report.notes += notes
     if json:
         emit(report)
     else:
-        typer.echo(summary(report, paths[0].parent))
+        block(summary(report, paths[0].parent))
     if not report.ok:
         raise CheckFailed(str(report.faults[0]))
 

@@ -9,7 +9,7 @@ import typer
 
 from meterlink import knowngood
 from meterlink.bench.ledger import Ledger
-from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.cli.output import Dir, Json, echo, emit, say, table
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
 from meterlink.wording import limit
@@ -82,7 +82,7 @@ def _print(known: knowngood.KnownGoodFile, json: bool) -> None:
         for one in known.points:
             emit({"model": known.model, **msgspec.to_builtins(one)})
         return
-    typer.echo(f"{known.model}, journal through record {known.through}")
+    echo(f"{known.model}, journal through record {known.through}")
     table(("point", "measured", "low", "high", "boards", "came from", "set aside"), map(_row, known.points))
 
 

@@ -17,6 +17,7 @@ from pathlib import Path
 import typer
 
 from meterlink import __version__, errors
+from meterlink.cli.output import echo, say
 from meterlink.exits import FAULT, exit_code
 from meterlink.folders import trust_drivers
 
@@ -26,7 +27,7 @@ ClickError: type[Exception] = typer.BadParameter.__mro__[2]
 
 def _version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"meterlink {__version__}")
+        echo(f"meterlink {__version__}")
         raise typer.Exit
 
 
@@ -68,7 +69,7 @@ def main() -> None:
         _say(str(error))
         code = exit_code(error)
     except typer.Abort as ended:  # so typer ends a question, for Ctrl-C and for an end of the input alike
-        sys.stderr.write("\n")  # the question stands on that line
+        say("")  # the question stands on that line
         code = 130
         if isinstance(ended.__context__, EOFError):
             _say("the question found nobody to answer it: call this in a terminal")
@@ -100,7 +101,7 @@ def main() -> None:
 
 def _say(text: str) -> None:
     with suppress(OSError):  # standard error may be as full as the output
-        sys.stderr.write("meterlink: " + " ".join(text.split()) + "\n")
+        say("meterlink: " + " ".join(text.split()))
 
 
 def _drop_output() -> None:

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import msgspec
 import typer
 
-from meterlink.cli.output import Json, emit, say, table
+from meterlink.cli.output import Json, echo, emit, say, table
 from meterlink.errors import BadInput, LinkLost
 from meterlink.ports import Port
 from meterlink.registry import Spec
@@ -61,7 +61,7 @@ def ports(
 
 def _show(port: Port) -> None:
     """One port as a block: names are long, and a name that is cut off is none."""
-    typer.echo(port.port or f"USB {port.usb}")
+    echo(port.port or f"USB {port.usb}")
     rows = {
         "what": port.what,
         "USB id": port.usb,
@@ -73,7 +73,7 @@ def _show(port: Port) -> None:
     }
     for name, value in rows.items():
         if value:
-            typer.echo(f"    {name:<16}  {value}")
+            echo(f"    {name:<16}  {value}")
 
 
 def _listed(specs: Sequence[Spec]) -> list[Port]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from typing import Any
 
 import typer
 
 from meterlink.cli.main import application
+from meterlink.cli.output import block
 
 # What a command may end with beside 0 and 2; tests/docs runs each without a service and looks at 3.
 ASKS = (3, 4)  # the service, which may refuse
@@ -105,4 +105,4 @@ def page() -> str:
 
 
 if __name__ == "__main__":
-    sys.stdout.write(page())
+    block(page())

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from meterlink.cli.output import Dir, say
+from meterlink.cli.output import Dir, echo, say
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder, make_private
 
@@ -35,6 +35,6 @@ def report(
         except OSError as error:
             raise BadInput(f"{folders.reports} cannot be made ({error.strerror}): name a file with -o") from error
     write(found, target)
-    typer.echo(str(target))
+    echo(target)
     boards = len(found.ledger.counted(job))
     say(f"{boards} {'board' if boards == 1 else 'boards'}, through record {found.last_seq}, head {found.head}")

@@ -11,7 +11,7 @@ import typer
 
 from meterlink import registry
 from meterlink.bench.events import Effect, SoundName
-from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.cli.output import Dir, Json, ask, echo, emit, say, table
 from meterlink.errors import BadInput, CheckFailed, LinkLost
 from meterlink.folders import bench_folder, make_private
 
@@ -64,7 +64,7 @@ def sound(
         for one in names:
             if name not in (None, one):
                 continue
-            typer.echo(f"{one:<15} {length_s(one):.2f} s  {MEANING[one]}")
+            echo(f"{one:<15} {length_s(one):.2f} s  {MEANING[one]}")
             player.play(Effect(one, one))
             time.sleep(length_s(one) + 0.4 if settings.on else 0)
         player.end()
@@ -122,13 +122,13 @@ def read_scans(opened: Reader, scans: Scans, seconds: float) -> None:
     """Say each scan as it comes, and what is no scan. The scanner is closed at the end."""
     from meterlink.inputs.scans import Scan
 
-    typer.echo("scan a code now (Ctrl-C ends)")
+    echo("scan a code now (Ctrl-C ends)")
     end = time.monotonic() + seconds
     try:
         while time.monotonic() < end:
             data = opened.read(0.05)
             for one in scans.feed(data, time.monotonic()):
-                typer.echo(f"  -> {one.text}" if isinstance(one, Scan) else f"  refused: {one.why}")
+                echo(f"  -> {one.text}" if isinstance(one, Scan) else f"  refused: {one.why}")
     finally:
         opened.close()
 
@@ -137,17 +137,17 @@ def listen(opened: Switches, acting: Pedal, seconds: float) -> None:
     """Say each switch and each action as it comes. The pedal is closed at the end."""
     from meterlink.inputs.machine import Clash
 
-    typer.echo("press the pedal now: tap, double tap, long press (Ctrl-C ends)")
+    echo("press the pedal now: tap, double tap, long press (Ctrl-C ends)")
     end = time.monotonic() + seconds
     try:
         while time.monotonic() < end:
             for name, down in opened.changes(0.02):
-                typer.echo(f"  {name} {'pressed' if down else 'released'}")
+                echo(f"  {name} {'pressed' if down else 'released'}")
                 out = acting.change(name, down, time.monotonic())
                 for told in out:
-                    typer.echo(f"  -> {'two at once: neither counts' if isinstance(told, Clash) else told}")
+                    echo(f"  -> {'two at once: neither counts' if isinstance(told, Clash) else told}")
             for told in acting.passed(time.monotonic()):
-                typer.echo(f"  -> {told}")
+                echo(f"  -> {told}")
     finally:
         opened.close()
 
@@ -167,18 +167,18 @@ def setup(
     folders = bench_folder(dir_)
     if folders.config.exists() and not force:
         raise BadInput(f"{folders.config} is there already: edit it, or write over it with --force")
-    text = interview(folders, typer.prompt, typer.echo)
+    text = interview(folders, ask, echo)
     if why := problem(folders, text):
         raise BadInput(f"the answers make no file that loads ({why}): nothing was written")
     make_private(folders.config.parent)
     with whole_file(folders.config) as file:
         file.write(text.encode())
-    typer.echo(f"written: {folders.config}")
+    echo(f"written: {folders.config}")
     loaded = load(folders.config, folders)
     for name, one in loaded.config.instruments.items():
-        typer.echo(f"{name}: {hear(loaded.specs[name], one.port, loaded.lines[name])}")
+        echo(f"{name}: {hear(loaded.specs[name], one.port, loaded.lines[name])}")
     sound("ok", dir_)
-    typer.echo("next: meterlink doctor, then meterlink run")
+    echo("next: meterlink doctor, then meterlink run")
 
 
 def hear(spec: registry.Spec, port: str, line: Line | None, limit_s: float = 6.0) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -13,7 +12,7 @@ from meterlink import tomlfile
 from meterlink.bench import sheet as sheets
 from meterlink.bench.draft import draft
 from meterlink.bench.ledger import Ledger
-from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.cli.output import Dir, Json, block, echo, emit, say, table
 from meterlink.errors import BadInput
 from meterlink.folders import bench_folder
 from meterlink.wholefile import not_written
@@ -47,7 +46,7 @@ def check(file: File, dir_: Dir = None, json: Json = False) -> None:
         raise BadInput(problems[-1])
     if not json:
         powered = sum(p.powered for p in sheet.points)
-        typer.echo(f"{file}: {sheet.model}, {len(sheet.points)} points, {powered} of them powered: good")
+        echo(f"{file}: {sheet.model}, {len(sheet.points)} points, {powered} of them powered: good")
 
 
 @app.command()
@@ -61,16 +60,16 @@ def show(file: File, dir_: Dir = None, json: Json = False) -> None:
         for number, point in enumerate(sheet.points, 1):
             emit({"place": number, **msgspec.to_builtins(point)})
         return
-    typer.echo(f"{sheet.model}: {sheet.title or '-'}")
+    echo(f"{sheet.model}: {sheet.title or '-'}")
     for name, rail in sheet.rails.items():
-        typer.echo(f"  rail {name}: {quantity(rail.nominal, 'V')}")
+        echo(f"  rail {name}: {quantity(rail.nominal, 'V')}")
     table(
         ("", "point", "where", "measure", "range", "expected", "power", "only if"),
         [_row(number, p) for number, p in enumerate(sheet.points, 1)],
     )
     for p in sheet.points:
         if p.caution:
-            typer.echo(f"! {p.name}: {p.caution}")
+            echo(f"! {p.name}: {p.caution}")
 
 
 def _row(number: int, p: sheets.Point) -> tuple[Any, ...]:
@@ -110,7 +109,7 @@ def new(
     ledger = Ledger().extend(entries(bench_folder(dir_).journal, readings=False))
     text = draft(ledger, board, of, model, title)
     if output is None:
-        sys.stdout.write(text)
+        block(text)
         return
     try:
         with output.open("x", encoding="utf-8") as file:
@@ -119,4 +118,4 @@ def new(
         raise BadInput(f"{output} is there already: name another file") from error
     except OSError as error:
         raise not_written(output, error, "name another file (-o)") from error
-    typer.echo(f"{output}: {len(sheets.load(output).points)} points; add where each is, and what is expected")
+    echo(f"{output}: {len(sheets.load(output).points)} points; add where each is, and what is expected")

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from meterlink.bench.injection import CAUTIONS
-from meterlink.cli.output import Dir, Json, emit, say, table
+from meterlink.cli.output import Dir, Json, echo, emit, say, table
 from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
 from meterlink.folders import bench_folder
 from meterlink.service import wire
@@ -90,7 +90,7 @@ def _follow(watching: Any, name: str, json: bool) -> dict[str, Any]:
             emit(message)
         else:
             ohms = "-" if message["ohms"] is None else f"{message['ohms'] * 1000:.0f} mOhm"
-            typer.echo(
+            echo(
                 f"{message['volts']:6.3f} V {message['amperes']:6.3f} A {message['watts']:6.3f} W "
                 f"{ohms:>12} ({message['wires']}-wire) {message['mode'] or ''}"
             )
@@ -118,4 +118,4 @@ def off(
         emit({"off": reply["off"]})
     else:
         for line in reply["text"]:
-            typer.echo(line)
+            echo(line)

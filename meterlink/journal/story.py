@@ -14,7 +14,7 @@ import msgspec
 from meterlink import records
 from meterlink.errors import BadInput, JournalBroken
 from meterlink.journal.index import Index, Query
-from meterlink.journal.wording import safe, words
+from meterlink.journal.wording import words
 
 
 class Step(msgspec.Struct, frozen=True):
@@ -70,12 +70,12 @@ def _told(entry: records.Entry, before: records.Context | None) -> str:
             power = ""
             if record.powered is not None and (before is None or before.powered != record.powered):
                 power = ", power on confirmed" if record.powered else ", power off confirmed"
-            return f"at {safe(point)}{stage}{power}" if point else f"on the bench, at no point{stage}{power}"
+            return f"at {point}{stage}{power}" if point else f"on the bench, at no point{stage}{power}"
         case records.Kept():
             stage = f" ({record.stage})" if record.stage else ""
-            return f"kept {safe(point or 'free')}{stage}: {words(record)}"
+            return f"kept {point or 'free'}{stage}: {words(record)}"
         case None:
-            return f"{safe(entry.kind)} (a kind that this version does not know)"
+            return f"{entry.kind} (a kind that this version does not know)"
         case _:
             pass
     return f"{entry.kind}: {words(record)}"

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from meterlink.journal.verify import NAMED, Report
-from meterlink.journal.wording import safe
+from meterlink.visible import visible
 
 
 def summary(report: Report, folder: Path) -> str:
@@ -42,7 +42,7 @@ def summary(report: Report, folder: Path) -> str:
     if r.fault_count > NAMED:
         rows.append(("", f"and {r.fault_count - NAMED} more"))
     rows.append(("result", _result(r)))
-    return "\n".join(f"{name:<10} {safe(text)}" for name, text in rows)
+    return "\n".join(f"{name:<10} {visible(text)}" for name, text in rows)
 
 
 def _span(first: str | None, last: str | None) -> str:

@@ -1,4 +1,4 @@
-"""One record as one line of text for a person; what the user typed is shown, never obeyed."""
+"""One record as a text for a person, in the words of the record: whoever prints it makes it `visible`."""
 
 from __future__ import annotations
 
@@ -6,21 +6,8 @@ from meterlink import records
 from meterlink.wording import band, local, quantity, uncertainty
 
 
-def safe(text: str) -> str:
-    """Text without control characters: a line break or an escape sequence in a mark reaches no terminal."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
-
-
 def words(record: object) -> str:
     """What a record says, without job, board and point; "" for a kind that this version does not know."""
-    return safe(_words(record))
-
-
-def _join(*parts: str | None) -> str:
-    return ", ".join(p for p in parts if p)
-
-
-def _words(record: object) -> str:
     match record:
         case records.Reading() as r:
             flags = " ".join(r.flags)
@@ -68,6 +55,10 @@ def _words(record: object) -> str:
             return _join(f"left out: {', '.join(x.points)}", x.stage, x.why, f"by {x.by}")
         case _:
             return ""
+
+
+def _join(*parts: str | None) -> str:
+    return ", ".join(p for p in parts if p)
 
 
 def _second(at: str) -> str:

@@ -46,7 +46,7 @@ def withdrawal(m: Material, n: Noted) -> str:
     void = m.ledger.voided.get(n.seq)
     if void is None:
         return ""
-    why = f"{esc(void.record.why)} ({esc(void.record.by)}, {m.when(void.at)})"
+    why = f"{esc(void.record.why)} ({esc(void.record.by)}, {esc(m.when(void.at))})"
     return f" <b>withdrawn</b> in record {void.seq}: {why}"
 
 
@@ -104,7 +104,7 @@ def _history(m: Material, board: BoardView) -> Iterator[tuple[str, ...]]:
     notes = sorted([*board.events, *board.findings, *board.supplies], key=lambda n: n.seq)
     for n in notes:
         text = struck(m, n, esc(_words(n.record))) + withdrawal(m, n)
-        yield m.when(n.at), text, esc(n.record.by)
+        yield esc(m.when(n.at)), text, esc(n.record.by)
 
 
 def _words(record: object) -> str:
@@ -132,7 +132,7 @@ def _injection(m: Material, i: Injection) -> tuple[str, ...]:
         lasted = (records.moment(i.off.at) - records.moment(i.on.at)).total_seconds()
         off = f"after {lasted:.1f} s: " + (i.off.record.why or i.off.record.event)
     return (
-        m.when(i.on.at),
+        esc(m.when(i.on.at)),
         esc(on.rail or "not said"),
         struck(m, i.on, esc(", at most ".join(wanted) or "not said")),
         esc(", ".join(seen) or "no readings"),

@@ -79,7 +79,8 @@ class Material(msgspec.Struct):
     )  # of local time at the job's records: two where the clocks were changed meanwhile
 
     def when(self, at: str) -> str:
-        """A record's local time to the second; its offset is said once on the page, by `zone`, where it is one."""
+        """A record's local time to the second, not HTML yet (what is no time stands as it is); its offset is said once
+        on the page, by `zone`, where it is one."""
         text = wording.local(at, "seconds")
         return text if len(self.offsets) > 1 else text.rpartition(" ")[0] or text
 

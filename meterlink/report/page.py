@@ -69,7 +69,7 @@ def _top(m: Material) -> Iterator[str]:
     yield (
         f"<p class=sub>{esc(model or 'model not given')}; customer: {esc(customer or 'not given')}; "
         f"{'open' if m.ledger.is_open(m.job) else 'closed'}; "
-        f"recorded from {m.when(m.first_at)} to {m.when(m.last_at)}, {m.zone}</p>"
+        f"recorded from {esc(m.when(m.first_at))} to {esc(m.when(m.last_at))}, {esc(m.zone)}</p>"
     )
 
 
@@ -99,7 +99,7 @@ def _tally(m: Material, counted: list[BoardView]) -> Iterator[str]:
     for n in ledger.jobs[m.job].events:
         if isinstance(n.record, records.Finding) or n.record.event == "note":
             note = struck(m, n, esc(n.record.text or "")) + withdrawal(m, n)
-            yield f"<p class=notice>{note} <span class=sub>{esc(n.record.by)}, {m.when(n.at)}</span></p>"
+            yield f"<p class=notice>{note} <span class=sub>{esc(n.record.by)}, {esc(m.when(n.at))}</span></p>"
     withdrawn = [n for n in ledger.jobs[m.job].events if n.seq in ledger.voided and isinstance(n.record, records.Job)]
     for n in withdrawn:
         if n.record.event != "note":
@@ -126,7 +126,7 @@ def _overview(m: Material, counted: list[BoardView], numbers: dict[str, int]) ->
             (
                 f'<a href="#b{numbers[board.board]}">{mark_}</a>' if worth_a_section(board) else mark_,
                 esc(state(m, board)),
-                m.when(n.at) if n else "",
+                esc(m.when(n.at)) if n else "",
                 esc(n.record.by) if n else "",
                 esc(findings),
                 str(len(keeps) or ""),
@@ -217,7 +217,8 @@ def _record(m: Material) -> Iterator[str]:
     )
     if m.remarks:
         yield "<p>While the job lasted:</p>"
-        yield table(("when", "record", "what"), ((m.when(n.at), str(n.seq), esc(_remark(m, n))) for n in m.remarks))
+        rows = ((esc(m.when(n.at)), str(n.seq), esc(_remark(m, n))) for n in m.remarks)
+        yield table(("when", "record", "what"), rows)
 
 
 def _remark(m: Material, n: Noted) -> str:

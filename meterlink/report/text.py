@@ -7,25 +7,16 @@ from __future__ import annotations
 
 import html
 import re
-import unicodedata
 from hashlib import sha256
 
 from meterlink import records, wording
+from meterlink.visible import visible
 from meterlink.wording import quantity
-
-# they turn the reading direction of what follows: a mark could be made to read as another one
-_TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 def esc(text: object) -> str:
-    """Text as HTML text or attribute value. Line breaks stay; other controls become a replacement mark."""
-    return html.escape("".join(map(_clean, str(text))), quote=True)
-
-
-def _clean(c: str) -> str:
-    if c in "\n\t\u2028\u2029":
-        return " " if c == "\t" else "\n"
-    return "\N{REPLACEMENT CHARACTER}" if c in _TURNING or unicodedata.category(c) in ("Cc", "Cs") else c
+    """Text as HTML text or attribute value. Line breaks stay; what else acts or hides is spelled out."""
+    return html.escape("\n".join(map(visible, str(text).split("\n"))), quote=True)
 
 
 def file_name(job: str) -> str:

@@ -87,6 +87,7 @@ class BenchScreen(App[None]):
     ) -> None:
         super().__init__()
         self.view = fold.View()
+        self._painted = self.view, self.view  # as told, and as it is painted
         self.flashing = flash
         self._light = light
         self._service = service
@@ -173,10 +174,14 @@ class BenchScreen(App[None]):
     def paint(self) -> None:
         """Show the view as it stands now."""
         t = self._now()
-        self._asked.dialog, self._asked.asked_of = self.hands.dialog, self.hands.asked_of
+        if self._painted[0] is not self.view:
+            self._painted = self.view, fold.printable(self.view)
+        self._asked.dialog = self.hands.dialog
+        if self.hands.dialog is not None:
+            self._asked.asked_of = fold.printable(self.hands.asked_of)
         for pane in self._panes:
             if pane.is_attached:  # at the end the last messages find no panes
-                pane.show(self.view, t)
+                pane.show(self._painted[1], t)
         # the digits make room: the point stays in sight
         self._bench.set_class(self._alarm.display or self._health.tight, "-alarmed")
 

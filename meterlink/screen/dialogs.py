@@ -14,8 +14,8 @@ from typing import Any, ClassVar
 
 import msgspec
 
-from meterlink.journal.wording import safe
 from meterlink.screen.keys import Stroke
+from meterlink.visible import visible
 
 NOTHING = "nothing typed: nothing is taken"
 READ_S = 0.2  # a yes counts from then on: what came in one go with the answers before it has not read the question
@@ -96,9 +96,9 @@ class Field:
         room = max(8, width - len(label) - 1)
         first = max(0, self.at - room + 1)
         return Line(
-            label + safe(self.text[first : first + room]),
+            label + visible(self.text[first : first + room]),
             "field" if active else "",
-            len(label) + len(safe(self.text[first : self.at])) if active else None,
+            len(label) + len(visible(self.text[first : self.at])) if active else None,
         )
 
 
@@ -251,7 +251,7 @@ class Pick(Dialog):
         for n, (i, row) in enumerate(left[first : first + room], first):
             number = "" if self._exact else f"{i + 1:>2}  "
             here = "»" if i == self._at else " "
-            out.append(Line(f"{here}{number}{safe(row.says)}", "chosen" if n == marked else row.tone))
+            out.append(Line(f"{here}{number}{row.says}", "chosen" if n == marked else row.tone))
         if first > 0:
             out[1] = Line(f"  ... {first + 1} above", "quiet")
         if first + room < len(left):

@@ -6,9 +6,9 @@ from rich.text import Text
 from textual.app import RenderResult
 from textual.widget import Widget
 
-from meterlink.journal.wording import safe
 from meterlink.screen import blocks, words
 from meterlink.screen.fold import Told
+from meterlink.visible import visible
 
 FLASH_S = 0.5  # each stands this long; WCAG 2.2, criterion 2.3.1: not more than three flashes in any second
 
@@ -45,7 +45,7 @@ class Flash(Widget):
         large = [line.center(self.size.width) for line in blocks.lines(word, wide, wide)]
         text = [
             line.plain.center(self.size.width)
-            for line in Text(safe(self._now.text)).wrap(self.app.console, max(10, self.size.width - 2))
+            for line in Text(visible(self._now.text)).wrap(self.app.console, max(10, self.size.width - 2))
         ]
         above = max(0, (self.size.height - len(large) - 1 - len(text)) // 2)
         return Text("\n" * above + "\n".join([*large, "", *text]), "bold", no_wrap=True)

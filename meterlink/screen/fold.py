@@ -10,6 +10,8 @@ from typing import Any
 
 import msgspec
 
+from meterlink.visible import visible
+
 STALE_S = 3.0  # as the service: older is not "what the meter shows now"
 LATELY = 12  # effects that can still be read
 TRACE = 400  # samples of an injection that are kept for its plot; ten come in a second
@@ -168,6 +170,34 @@ def take(view: View, message: Message, t: float) -> View:
         case _:
             pass
     return msgspec.structs.replace(view, **change) if change else view
+
+
+def printable(view: View) -> View:
+    """The view as it is painted: what is hidden in its texts is spelled out. Requests are made from the other one."""
+    return msgspec.structs.replace(
+        view,
+        why=_printable(view.why),
+        state=_printable(view.state),
+        shown={visible(k): msgspec.structs.replace(v, message=_printable(v.message)) for k, v in view.shown.items()},
+        meant=_printable(view.meant),
+        lately=tuple(msgspec.structs.replace(one, text=visible(one.text)) for one in view.lately),
+        people=_printable(view.people),
+        feeding=_printable(view.feeding),
+        cleared=_printable(view.cleared),
+        ended=_printable(view.ended),
+    )
+
+
+def _printable(part: Any) -> Any:
+    match part:
+        case str():
+            return visible(part)
+        case dict():
+            return {_printable(k): _printable(v) for k, v in part.items()}
+        case list() | tuple():
+            return type(part)(map(_printable, part))
+        case _:
+            return part
 
 
 STATUS = ("instruments", "supplies", "alarm", "inputs", "sound")

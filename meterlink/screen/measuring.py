@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from rich.text import Text
 
-from meterlink.journal.wording import safe
 from meterlink.screen import blocks, words
 from meterlink.screen.fold import STALE_S, Message, View
 from meterlink.screen.panes import Pane, effect
@@ -30,7 +29,7 @@ class Reading(Pane):
             name, shown = found
             m = shown.message
             function = " ".join(p for p in (m["function"], m["coupling"]) if p)
-            head = Text(f" {function}", "bold").append(f"   {safe(name)}", self.tone("quiet"))
+            head = Text(f" {function}", "bold").append(f"   {name}", self.tone("quiet"))
             if m["flags"]:
                 head.append("   " + " ".join(f.upper() for f in m["flags"]), "bold")
             head.append_text(self._wrong(view, m["function"], m["coupling"]))
@@ -98,7 +97,7 @@ class Point(Pane):
             return []
         if said and self.app.size.width < WIDE and rows > 0:
             out = point_lines(self, view, rows) if rows >= 5 else [Text(f" {said}", self.tone("quiet"))]
-        jobs = [line for text in words.jobs(view) for line in [Text(), *self.wrapped(safe(text), self.tone("quiet"))]]
+        jobs = [line for text in words.jobs(view) for line in [Text(), *self.wrapped(text, self.tone("quiet"))]]
         return [*out, *jobs][:rows] if len(out) + len(jobs) <= rows else out[:rows]
 
     def _about(self, view: View) -> list[Text]:
@@ -107,21 +106,21 @@ class Point(Pane):
         if view.injecting:
             return self.wrapped("touch points along the rail: volts, kept without a verdict", "bold")
         if state.get("confirm"):
-            out += self.wrapped(f"? CONFIRM (o): {safe(state['confirm'])}", self.tone("doubt"))
+            out += self.wrapped(f"? CONFIRM (o): {state['confirm']}", self.tone("doubt"))
         if point and point.get("caution"):
-            out += self.wrapped(f"! {safe(point['caution'])}", self.tone("doubt"))
+            out += self.wrapped(f"! {point['caution']}", self.tone("doubt"))
         if point:
             out += self.wrapped(f"expect {words.band(state.get('band'), point['unit'])}", "")
             if point.get("where"):
-                out += self.wrapped(safe(point["where"]), "bold")
+                out += self.wrapped(point["where"], "bold")
             if point.get("range"):
-                out += self.wrapped(f"range {safe(point['range'])}", self.tone("quiet"))
+                out += self.wrapped(f"range {point['range']}", self.tone("quiet"))
         return out
 
     def _heading(self, view: View, name: str | None, small: bool) -> list[Text]:
         place, points = view.state.get("place"), view.state.get("points") or []
         if not view.attached:
-            return self.wrapped(safe(view.why or ""), "bold")
+            return self.wrapped(view.why or "", "bold")
         if view.context.get("board") is None:
             return self._no_board(view)
         if name is None:
@@ -139,9 +138,9 @@ class Point(Pane):
                 out = [Text(" " + line, "bold") for line in blocks.lines(name, size, size)]
                 out[-1].append_text(where)
                 if name != name.upper():
-                    out[0].append("  " + safe(name), self.tone("quiet"))
+                    out[0].append("  " + name, self.tone("quiet"))
                 return out
-        return self.wrapped_text(Text(safe(name), "bold reverse").append_text(where))
+        return self.wrapped_text(Text(name, "bold reverse").append_text(where))
 
     def _no_board(self, view: View) -> list[Text]:
         """Nothing is kept without a board: what to do comes first."""
@@ -170,7 +169,7 @@ def point_lines(pane: Pane, view: View, rows: int) -> list[Text]:
     for p in points[first : first + room]:
         here = "»" if p.name == now and p.mark != "»" else " "
         line = Text(f"{here}{p.mark:<2} {p.word:<11} ", pane.tone(p.tone) if p.tone else "")
-        out.append(line.append(safe(p.name), "bold reverse" if p.name == now else "bold"))
+        out.append(line.append(p.name, "bold reverse" if p.name == now else "bold"))
     if first + room < len(points):
         out[-1] = Text(f"    ... {len(points) - first - room + 1} more: p", pane.tone("quiet"))
     return out
@@ -186,7 +185,7 @@ class Keeps(Pane):
             return []
         keeps = view.state.get("keeps") or []
         undo = view.state.get("undo")
-        foot = self.wrapped(f"u takes back: {safe(str(undo))}", self.tone("quiet")) if undo else []
+        foot = self.wrapped(f"u takes back: {undo}", self.tone("quiet")) if undo else []
         room = max(2, self.size.height - len(foot))
         out = [Text(" last keeps" if keeps else " nothing kept on this board yet", self.tone("quiet"))]
         for k in keeps:
@@ -208,7 +207,7 @@ class Keeps(Pane):
     def _keep(self, k: Message, stage: str | None) -> list[Text]:
         """One keep: verdict, value, name; its stage where it is not the present one."""
         line = Text(f" {words.keep(k)}  ", self.tone(words.TONES.get(k["verdict"], "plain")))
-        name = Text(safe(k["point"] or "free"), "bold")
+        name = Text(k["point"] or "free", "bold")
         if k.get("fed"):
             name.append(" (while fed)", self.tone("quiet"))
         elif k["stage"] and k["stage"] != stage:
@@ -221,7 +220,7 @@ class Keeps(Pane):
         fed, trace = view.feeding, view.trace
         columns = max(8, self.size.width - 18)
         if view.injecting:
-            rail = safe((fed or {}).get("rail") or "a rail")
+            rail = (fed or {}).get("rail") or "a rail"
             words_ = f" !! FEEDING {rail}: ANY KEY IS OFF ".ljust(self.size.width)
             out = [Text(words_, f"{self.tone('bad')} reverse")]
         elif view.ended and not view.ended["off"]:
@@ -229,10 +228,10 @@ class Keeps(Pane):
         else:
             out = [Text(" the supply is off", "bold")]
         if view.cleared:
-            out += self.wrapped(f"√ SHORT CLEARED  {safe(view.cleared)}", self.tone("good"))
+            out += self.wrapped(f"√ SHORT CLEARED  {view.cleared}", self.tone("good"))
         if view.ended:
             joules = view.ended.get("energy_j") or 0.0
-            out += self.wrapped(f"ended: {safe(view.ended['why'])}; {joules:.2f} J", "")
+            out += self.wrapped(f"ended: {view.ended['why']}; {joules:.2f} J", "")
         how = f" ohms by {fed.get('wires')} wires, {fed.get('mode') or 'mode not told'}" if fed else ""
         rows = max(1, min(4, (self.size.height - len(out) - 1) // 4))
         for label, of in (("volts", "V"), ("amperes", "A"), ("ohms", "Ω"), ("watts", "W")):

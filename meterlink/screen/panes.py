@@ -1,6 +1,7 @@
 """The frame of the screen: who and where, what cannot be overlooked, health, the last word, the keys, the question.
 
-Each pane shows its share of the view; what is measured is in `measuring`. Texts from outside are never markup. Nothing
+Each pane shows its share of the view, in which `fold.printable` spelled out what is hidden; what is measured is in
+`measuring`. Texts from outside are never markup. Nothing
 that matters is cut: what does not fit takes another line.
 """
 
@@ -10,10 +11,10 @@ from rich.text import Text
 from textual.app import RenderResult
 from textual.widget import Widget
 
-from meterlink.journal.wording import safe
 from meterlink.screen import words
 from meterlink.screen.dialogs import Dialog, Line
 from meterlink.screen.fold import Told, View
+from meterlink.visible import visible
 
 
 class Pane(Widget):
@@ -39,7 +40,7 @@ class Pane(Widget):
 
     def wrapped(self, text: str, style: str, width: int = 0) -> list[Text]:
         """A text as lines of the pane's width, or of this one."""
-        return self.wrapped_text(Text(text, style), width)
+        return self.wrapped_text(Text(visible(text), style), width)
 
     def wrapped_text(self, text: Text, width: int = 0) -> list[Text]:
         """The same for a text that has its styles."""
@@ -67,15 +68,15 @@ class Head(Pane):
             said = " NOT ATTACHED: no service is heard; it attaches again by itself".ljust(self.size.width)
             return [Text(said, f"{self.tone('bad')} reverse")]
         parts = [
-            safe(now.get("job") or "no job"),
-            f"board {safe(now['board'])}" if now.get("board") else "NO BOARD",
-            safe(state.get("board_state") or ""),
+            now.get("job") or "no job",
+            f"board {now['board']}" if now.get("board") else "NO BOARD",
+            state.get("board_state") or "",
             now.get("stage") or "",
             {True: "power ON", False: "power off", None: ""}[now.get("powered")],
-            f"by {safe(view.operator)}" if view.operator else "",
+            f"by {view.operator}" if view.operator else "",
         ]
         left = Text("  ·  ".join(p for p in parts if p), "bold")
-        right = safe(state.get("bench") or "")
+        right = state.get("bench") or ""
         room = self.size.width - left.cell_len - len(right) - 2
         if room > 1:
             return [Text(" ").append_text(left).append(" " * room + right, self.tone("quiet"))]
@@ -88,11 +89,11 @@ class Alarm(Pane):
     def lines(self, view: View, t: float) -> list[Text]:
         state, out = view.state, []
         if state.get("failing"):
-            out.append(f"!! NOTHING IS KEPT: the journal takes no records: {safe(state['failing'])}")
+            out.append(f"!! NOTHING IS KEPT: the journal takes no records: {state['failing']}")
         if state.get("alarm"):
-            out.append(f"!! {safe(state['alarm'])}")
+            out.append(f"!! {state['alarm']}")
         if state.get("mismatch"):
-            out.append(f"!! count: {safe(state['mismatch'])}; look again, or note why (t)")
+            out.append(f"!! count: {state['mismatch']}; look again, or note why (t)")
         self.display = bool(out)
         return [part for line in out for part in self.wrapped(line, "bold", self.app.size.width)]
 
@@ -120,7 +121,7 @@ class Health(Pane):
                 }
             on, text = words.supply(key, one)
             if (name := key.rpartition("/")[0]) in lost:  # what it showed last is no number any more
-                on, text = False, f"{safe(name)}  not heard"
+                on, text = False, f"{name}  not heard"
             out.append(Text(f" {text}", "bold reverse" if on else ""))
         meant = view.meter(t)
         healths = []
@@ -147,7 +148,7 @@ class Health(Pane):
 def effect(pane: Pane, told: Told) -> Text:
     """What was heard, in words."""
     mark, word, tone = words.EFFECTS.get(told.sound, ("·", told.sound.upper(), "plain"))
-    return Text(f"{mark} {word}  ", pane.tone(tone)).append(safe(told.text), "bold")
+    return Text(f"{mark} {word}  ", pane.tone(tone)).append(told.text, "bold")
 
 
 class Word(Pane):
@@ -159,9 +160,9 @@ class Word(Pane):
     def lines(self, view: View, t: float) -> list[Text]:
         width, lately = self.app.size.width, view.lately
         if self.error:
-            return self.wrapped(f"× {safe(self.error)}", self.tone("bad"), width)
+            return self.wrapped(f"× {self.error}", self.tone("bad"), width)
         if self.said and self.said not in (told.text for told in lately[-3:]):
-            return self.wrapped(f"√ {safe(self.said)}", "bold", width)
+            return self.wrapped(f"√ {self.said}", "bold", width)
         text = effect(self, lately[-1]) if lately else Text()
         if len(lately) > 1 and lately[-1].t - lately[-2].t < SOON_S:
             both = effect(self, lately[-2]).append("   ").append_text(text)
@@ -204,12 +205,12 @@ class Asked(Pane):
         then, now = self.asked_of.context.get("board"), view.context.get("board")
         if then == now or not view.attached:
             return []
-        text = f"! on the bench now: {safe(now or 'no board')}; this was asked of {safe(then or 'no board')}"
+        text = f"! on the bench now: {now or 'no board'}; this was asked of {then or 'no board'}"
         return Text(text, f"{self.tone('bad')} reverse").wrap(self.app.console, width)[:]
 
     def _line(self, line: Line, width: int) -> list[Text]:
         style = {"title": "bold", "chosen": "bold reverse", "field": "underline", "hint": self.tone("quiet"), "": ""}
-        text = Text(line.text, style[line.tone] if line.tone in style else self.tone(line.tone))
+        text = Text(visible(line.text), style[line.tone] if line.tone in style else self.tone(line.tone))
         if line.cursor is None:
             return text.wrap(self.app.console, width)[:] or [Text()]
         text.pad_right(max(0, width - text.cell_len))

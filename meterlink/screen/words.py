@@ -10,7 +10,6 @@ from collections import Counter
 from typing import NamedTuple
 
 from meterlink import wording
-from meterlink.journal.wording import safe
 from meterlink.screen.fold import Message, View
 
 MARKS: dict[str | None, tuple[str, str]] = {
@@ -103,7 +102,7 @@ def band(band_: Message | None, of: str) -> str:
     else:
         what = str(band_.get("expect"))
     few = f", {band_['n']} boards" if band_.get("n") else ""
-    return f"{what} ({safe(str(band_.get('from')).split(';')[0])}{few})"  # a limit's own source is in `sheet check`
+    return f"{what} ({str(band_.get('from')).split(';')[0]}{few})"  # a limit's own source is in `sheet check`
 
 
 def settling(message: Message) -> tuple[float, str]:
@@ -120,12 +119,12 @@ def settling(message: Message) -> tuple[float, str]:
 
 def health(one: Message, silent_s: float | None) -> tuple[str, str]:
     """An instrument in a line: its mark and word, rate, bad frames, or what is likely wrong with it."""
-    name = safe(one["instrument"])
+    name = one["instrument"]
     counts = f"{one['bad']} bad" + (f", {one['losses']} lost" if one.get("losses") else "")
     if one["state"] != "open":
-        return "bad", f"× {name} {one['state']}: {safe(one.get('why') or one.get('likely') or '')}"
+        return "bad", f"× {name} {one['state']}: {one.get('why') or one.get('likely') or ''}"
     if one.get("likely"):
-        return "bad", f"× {name} SILENT: {safe(one['likely'])}"
+        return "bad", f"× {name} SILENT: {one['likely']}"
     if silent_s is not None and silent_s > 3:
         return "doubt", f"? {name} nothing for {silent_s:.0f} s, {counts}"
     return ("doubt" if one["bad"] else "good"), f"√ {name} {one['rate_hz']:.1f}/s, {counts}"
@@ -136,7 +135,7 @@ def supply(key: str, one: Message) -> tuple[bool, str]:
     flags = one.get("flags") or []
     on = "off" not in flags and bool({"on", "cv", "cc"} & set(flags))
     word = ("ON" if on else "off" if "off" in flags else "") + (" " + "/".join({"cv", "cc"} & set(flags)) if on else "")
-    parts = [safe(key.removesuffix("/1")), word.strip()]
+    parts = [key.removesuffix("/1"), word.strip()]
     for name, of in (("voltage", "V"), ("current", "A")):
         if one.get(name) is not None:
             parts.append(f"{one[name]:.3f} {of}")
@@ -212,10 +211,10 @@ def keep(one: Message) -> str:
 def inputs(state: Message) -> list[str]:
     """What is lost of what the hands work with: pedal, scanner, sound; each as loud as a lost meter."""
     out = [
-        f"× {safe(name)} {safe(str(one.get('state')))}: {safe(str(one.get('why') or 'look at its plug'))}"
+        f"× {name} {one.get('state')}: {one.get('why') or 'look at its plug'}"
         for name, one in sorted((state.get("inputs") or {}).items())
         if one.get("state") != "open"
     ]
     if state.get("sound"):
-        out.append(f"× no sound: {safe(str(state['sound']))}")
+        out.append(f"× no sound: {state['sound']}")
     return out

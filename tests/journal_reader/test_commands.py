@@ -98,7 +98,7 @@ def test_show(journal: Path) -> None:
 
 def test_show_passes_over_kinds_it_does_not_know(journal: Path) -> None:
     append(journal, b'"at":"2026-11-26T09:00:00.000000Z","kind":"wea\\nther","board":"GC-02","rain":true}')
-    assert "wea\\nther" in done("show", "--board", "GC-02", "--dir", journal.parent)
+    assert "wea\\u{a}ther" in done("show", "--board", "GC-02", "--dir", journal.parent)
     assert "does not know" in done("replay", "GC-02", "--dir", journal.parent)
 
 

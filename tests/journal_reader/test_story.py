@@ -6,7 +6,9 @@ import json
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from meterlink.cli.journal import app
 from meterlink.errors import BadInput
 from meterlink.journal.index import Index
 from meterlink.journal.reader import entries
@@ -52,11 +54,11 @@ def test_marks_with_markup_breaks_and_escapes_reach_no_terminal(journal: Path) -
     line = '"at":"2026-11-26T09:00:00.000000Z","kind":"finding","job":"GC-2611","board":%s,"what":"note",'
     line += '"part":null,"text":%s,"by":"command"}'
     append(journal, (line % (json.dumps(mark), json.dumps(mark))).encode())
-    with Index(journal) as index:
-        (step,) = story(index, mark)
-    assert step.text.isprintable()
-    assert r"\x1b[31m" in step.text
-    assert json.loads(step.line)["text"] == mark
+    told = CliRunner().invoke(app, ["replay", mark, "--dir", str(journal.parent)])
+    assert told.stdout.count("\n") == 1 and told.stdout.rstrip("\n").isprintable()
+    assert r"\u{1b}[31m" in told.stdout
+    told = CliRunner().invoke(app, ["replay", mark, "--json", "--dir", str(journal.parent)])
+    assert told.stdout.isascii() and json.loads(told.stdout)["text"] == mark
     assert check(journal).ok
 
 
