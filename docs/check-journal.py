@@ -127,10 +127,10 @@ def main(folder):
                     wrong = keep_is_wrong(r, rings[r["instrument"]])
                 elif r["kind"] == "void" and not 1 <= r["of"] <= seq:
                     wrong = "withdraws a record that is not before it"
-            except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            except (ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RecursionError) as error:
                 wrong = f"is no record: {type(error).__name__}: {error}"
             if wrong:
-                sys.exit(f"{path.name}, line {number}: {wrong}")
+                sys.exit(ascii(f"{path.name}, line {number}: {wrong}")[1:-1])  # a journal's bytes reach no terminal
             head, seq = hashlib.sha256(line[:-1]).hexdigest(), seq + 1
     if not seq:
         sys.exit(f"there is no record in {folder}")

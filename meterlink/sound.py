@@ -26,6 +26,7 @@ from typing import Annotated, get_args
 import msgspec
 
 from meterlink.bench.events import Effect, SoundName
+from meterlink.visible import hidden
 
 RATE = 22050  # samples per second
 RAMP_S = 0.004  # fade in and out, so that no click is heard
@@ -222,8 +223,8 @@ class Player:
 
 
 def _spoken(text: str) -> str:
-    """A text as an argument of a program: no NUL, no half of a surrogate pair, and not for minutes."""
-    return "".join(c for c in text if c.isprintable())[:LONGEST_SPOKEN]
+    """A text as an argument of a program: nothing hidden, no NUL, no half of a surrogate pair, and not for minutes."""
+    return "".join(c for c in text if not hidden(c))[:LONGEST_SPOKEN]
 
 
 def _kill(child: subprocess.Popen[bytes]) -> None:

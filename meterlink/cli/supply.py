@@ -8,7 +8,7 @@ import typer
 
 from meterlink.bench.injection import CAUTIONS
 from meterlink.cli.output import Dir, Json, echo, emit, say, table
-from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
+from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused, Unreachable
 from meterlink.folders import bench_folder
 from meterlink.service import wire
 
@@ -62,7 +62,8 @@ def inject(
 ) -> None:
     socket = bench_folder(dir_).socket
     watching = wire.watch(socket)
-    next(watching)
+    if next(watching, None) is None:
+        raise Unreachable("the service ended: nothing was switched on")
     fields = {"rail": rail, "volts": volts, "amperes": amperes, "hold_s": hold, "nominal": nominal}
     name = wire.call(socket, "supply inject", **fields, instrument=supply, confirm=confirm)["instrument"]
     try:

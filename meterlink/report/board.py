@@ -129,8 +129,7 @@ def _injection(m: Material, i: Injection) -> tuple[str, ...]:
     seen = [quantity(float(f"{v:.4g}"), u) for v, u in ((i.volts, "V"), (i.amperes, "A")) if v is not None]
     off = "no record says so"
     if i.off is not None:
-        lasted = (records.moment(i.off.at) - records.moment(i.on.at)).total_seconds()
-        off = f"after {lasted:.1f} s: " + (i.off.record.why or i.off.record.event)
+        off = _lasted(i.on.at, i.off.at) + (i.off.record.why or i.off.record.event)
     return (
         esc(m.when(i.on.at)),
         esc(on.rail or "not said"),
@@ -139,6 +138,14 @@ def _injection(m: Material, i: Injection) -> tuple[str, ...]:
         esc(off),
         esc(on.by),
     )
+
+
+def _lasted(on: str, off: str) -> str:
+    """How long it was on; nothing where a record's time is none."""
+    try:
+        return f"after {(records.moment(off) - records.moment(on)).total_seconds():.1f} s: "
+    except ValueError:
+        return ""
 
 
 def _changes(m: Material, board: BoardView) -> Iterator[tuple[str, ...]]:

@@ -105,6 +105,11 @@ def call(path: Path, do: str, **fields: Any) -> dict[str, Any]:
                 line = lines.readline()
             except OSError as error:
                 raise errors.Unreachable(f"the service took {do!r} and did not answer: {error}") from error
+    return _answered(line, do)
+
+
+def _answered(line: bytes, do: str) -> dict[str, Any]:
+    """The reply on a line. Raises Unreachable where it is none, or what was refused."""
     if not line.endswith(b"\n"):
         raise errors.Unreachable(f"the service ended before it answered {do!r}")
     reply: dict[str, Any] = json.loads(line)
@@ -114,10 +119,10 @@ def call(path: Path, do: str, **fields: Any) -> dict[str, Any]:
 
 
 def watch(path: Path) -> Iterator[dict[str, Any]]:
-    """What the service tells of itself, as it happens, until it ends. Raises Unreachable at the start."""
+    """What the service tells of itself until it ends. At the start raises Unreachable, or what the service refused."""
     with connected(path, None) as sock:
         sock.sendall(b'{"do":"watch"}\n')
         with sock.makefile("rb") as lines:
-            lines.readline()  # the reply: it is the service's word that it will tell
+            _answered(lines.readline(), "watch")  # the service's word that it will tell
             for line in lines:
                 yield json.loads(line)

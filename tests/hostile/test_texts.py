@@ -1,0 +1,152 @@
+"""Hostile texts in every field of every record, driver, file and reply: nothing of them acts on a terminal.
+
+A text that does nothing and one that tries everything go the same ways, so that a command that refused the folder
+for another reason is seen.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from itertools import islice
+from pathlib import Path
+
+import pytest
+
+from meterlink.cli.reference import EXITS
+from meterlink.folders import bench_folder
+from tests.hostile.commands import KNOWN, STAYS, lines, orderly
+from tests.hostile.journals import FIELDS, NAME, SLOTS, Slot, put, story, write
+from tests.hostile.service import answering, answers, refuses, told
+
+SHEET = """
+model = %s
+title = %s
+[[point]]
+name = %s
+where = %s
+function = "resistance"
+caution = %s
+"""
+ASK = [n for n in KNOWN if n not in STAYS and n not in ("setup", "sound")]
+
+
+@pytest.fixture(autouse=True)
+def nobody_waits(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(time, "sleep", lambda seconds: None)
+
+
+def bench(root: Path, text: str) -> tuple[Path, Path, Path]:
+    """A folder, a segment and a sheet that bear this text in their names and hold it."""
+    folder = root / f"b{text}"
+    (folder / "sheets").mkdir(parents=True)
+    sheet = folder / "sheets" / f"{text}.toml"
+    sheet.write_text(SHEET % ((json.dumps(text).replace(r"\udb40\udc41", r"\U000e0041"),) * 5), encoding="utf-8")
+    return folder, write(folder / "journal", story(text)), sheet
+
+
+@pytest.fixture(scope="module", params=["x", NAME], ids=["plain", "hostile"])
+def place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path, Path, Path]:
+    return (str(request.param), *bench(tmp_path_factory.mktemp("bench"), str(request.param)))
+
+
+def test_the_fields_are_found() -> None:
+    assert {s.kind for s in SLOTS if s.sort == "text"} == set(FIELDS) - {"clock"}
+    assert len(SLOTS) > 100 and any(s.path == ("band", "from") for s in SLOTS)
+
+
+@pytest.mark.parametrize("name", ASK)
+def test_no_command_lets_a_journals_text_through(name: str, place: tuple[str, Path, Path, Path]) -> None:
+    text, folder, segment, sheet = place
+    for words in lines(name, text, sheet if name.startswith("sheet") else segment, folder):
+        done = orderly(words)
+        if "--json" in words:
+            assert all(isinstance(json.loads(line), dict) for line in done.stdout.splitlines())
+
+
+def test_json_gives_the_text_as_it_is(tmp_path: Path) -> None:
+    folder, segment, _ = bench(tmp_path, NAME)
+    told_ = orderly(["job", "list", "--json", "--dir", str(folder), "--"])
+    assert json.loads(told_.stdout)["job"] == NAME
+    shown = orderly(["journal", "show", "--kind", "finding", "--json", "--dir", str(folder), "--"]).stdout
+    assert "\x1b" not in shown and all(json.loads(line)["text"] == NAME for line in shown.splitlines())
+    shown = orderly(["job", "list", "--dir", str(folder), "--"]).stdout
+    assert r"=1\u{1b}[2J" in shown and r"\u{202e}" in shown and "[bold red]" in shown
+    assert segment.exists()
+
+
+@pytest.mark.parametrize("reply", ["done", "refused", "none"])
+def test_no_reply_of_a_service_acts(reply: str, tmp_path: Path) -> None:
+    folder = tmp_path / "b"
+    status, _ = told(tmp_path / "shape", NAME)
+    answer = {"done": answers(status, NAME), "refused": refuses(2, NAME), "none": lambda request: []}[reply]
+    with answering(bench_folder(folder).socket, answer):
+        for name in ASK:
+            if name.partition(" ")[0] in ("journal", "driver", "sheet", "known-good", "report", "doctor"):
+                continue
+            for words in islice(lines(name, "on" if name == "power" else "x", folder, folder), 2):
+                done = orderly(words)
+                if reply == "done" and name in ("status", "keep", "who"):
+                    assert "2J" in done.stdout
+                if reply == "refused" and 3 in EXITS.get(name, ()):
+                    assert "2J" in done.stderr
+
+
+SLOTS_OF_TEXT = [s for s in SLOTS if s.sort in ("text", "word")]
+READ = [n for n in ASK if 3 not in EXITS.get(n, ()) or n == "journal seal"]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("slot", SLOTS_OF_TEXT, ids=str)
+def test_each_field_in_turn(slot: Slot, tmp_path: Path) -> None:
+    """Alone, so that nothing that was refused before stands between it and the way out; then with half a surrogate
+    pair, and with NUL, both spelled by JSON's escapes."""
+    for number, text in enumerate((NAME, "a\ud800", "\0x")):
+        folder = tmp_path / str(number)
+        written = story() + [put(one, slot.path, text) for one in story() if one["kind"] == slot.kind]
+        segment = write(folder / "journal", written)
+        for name in READ:
+            for words in islice(lines(name, "x", segment, folder), 2):
+                orderly(words)
+
+
+def test_a_drivers_words_do_not_act(tmp_path: Path) -> None:
+    """A stranger's file that somebody names: what it says of itself, of its readings and of its errors."""
+    orderly(["driver", "new", "mine", "--to", str(tmp_path), "--"])
+    path, hurts = tmp_path / "mine.py", NAME.replace("\n", "").replace("\r", "")
+    source = path.read_text(encoding="utf-8")
+    for old in ("Maker Model", "Made-up 14-byte meter", "made up: nothing of it is a real meter yet"):
+        assert old in source
+        source = source.replace(f'"{old}', f'{old[:3] + hurts!r} "')
+    path.write_text(source.replace('raise BadFrame(f"', f'raise BadFrame({hurts!r} f"'), encoding="utf-8")
+    for words in (["show", str(path)], ["show", "--json", str(path)]):
+        assert "[2J" in orderly(["driver", *words]).stdout
+    orderly(["driver", "check", str(path)])
+    assert "2J" in orderly(["driver", "decode", str(path)], feed="00\n").stdout
+
+
+def test_a_files_words_do_not_act(tmp_path: Path) -> None:
+    """The bench's file and a sheet, right and wrong, by keys and values."""
+    inline = json.dumps(NAME).replace(r"\udb40\udc41", r"\U000e0041")
+    for number, text in enumerate(
+        (f"{inline} = 1", f"bench = {inline}\noperator = 3", f"[instruments.{inline}]", NAME)
+    ):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        (folder / "bench.toml").write_text(text, encoding="utf-8")
+        for words in (["run"], ["doctor"], ["pedal"], ["scanner"], ["sound", "ok"]):
+            assert orderly([*words, "--dir", str(folder)]).returncode
+        assert orderly(["sheet", "check", str(folder / "bench.toml")]).returncode == 2
+    folder, _, sheet = bench(tmp_path, NAME)
+    for words in (
+        ["sheet", "show", str(sheet)],
+        ["sheet", "show", "--json", str(sheet)],
+        ["sheet", "check", str(sheet)],
+    ):
+        orderly(words)
+
+
+def test_a_question_shows_what_it_offers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("meterlink.cli.interview.plugged_in", lambda folders: [(f"/dev/{NAME}", NAME)])
+    done = orderly(["setup", "--dir", str(tmp_path)], feed="b\n\nm\n")
+    assert done.returncode == 2 and "its port" in done.stdout and done.stdout.count(r"\u{1b}[2J") > 2
