@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta, timezone
 from hashlib import sha256
@@ -32,7 +33,7 @@ class Slot(NamedTuple):
 
     kind: str
     path: tuple[str | int, ...]
-    sort: str  # text, word (one of a few), whole, number, truth
+    sort: str  # text, shaped (a text of a pattern), word (one of a few), whole, number, truth
 
     def __str__(self) -> str:
         return f"{self.kind}.{'.'.join(map(str, self.path))}"
@@ -60,7 +61,9 @@ def _real(kind: inspect.Type) -> inspect.Type:
 
 def _slots(kind: inspect.Type) -> Iterator[tuple[tuple[str | int, ...], str]]:
     kind = _real(kind)
-    if type(kind) in SORTS:
+    if isinstance(kind, inspect.StrType) and kind.pattern:
+        yield (), "shaped"
+    elif type(kind) in SORTS:
         yield (), SORTS[type(kind)]
     elif isinstance(kind, inspect.StructType):
         yield from (((f.encode_name, *path), sort) for f in kind.fields for path, sort in _slots(f.type))
@@ -90,6 +93,8 @@ def _value(kind: inspect.Type, text: str) -> Any:
         return [_value(t, text) for t in kind.item_types]
     if isinstance(kind, inspect.LiteralType):
         return kind.values[0]
+    if isinstance(kind, inspect.StrType) and kind.pattern:
+        return "0" * 64 if re.search(kind.pattern, "0" * 64) else "x"
     return {"text": text, "whole": 1, "number": 1.0, "truth": True}[SORTS[type(kind)]]
 
 
