@@ -111,14 +111,31 @@ def learn(
             the meter can tell, and then the guard band that a verdict takes off again (verdict.py), so that a
             reading inside the tolerance interval is ok. Without U: mean +- max(k2 s, one count). Of five boards
             or more, those with |modified z| above 3.5 are set aside.
-    Raises  BadInput for fewer than two values, or a coverage or confidence outside 0.5 to 0.9999.
+    Raises  BadInput for fewer than two values, a coverage or confidence outside 0.5 to 0.9999, or values that are
+            near the largest that a double holds.
     """
-    for name, x in (("coverage", coverage), ("confidence", confidence)):
-        if not 0.5 <= x <= 0.9999:
-            raise BadInput(f"{name} {x:g}: give a fraction from 0.5 to 0.9999, 0.95 is usual")
+    _fractions(coverage, confidence)
     if len(values) < 2:
         boards = "1 good board" if values else "no good board"
         raise BadInput(f"{boards}: a spread needs two at least; set more boards to {GOOD!r}")
+    try:
+        return _learned(values, coverage, confidence, uncertainty, resolution)
+    except OverflowError as error:
+        raise BadInput(
+            f"the values are too large to compute with ({error}): withdraw those that no meter shows"
+        ) from error
+
+
+def _fractions(coverage: float, confidence: float) -> None:
+    for name, x in (("coverage", coverage), ("confidence", confidence)):
+        if not 0.5 <= x <= 0.9999:
+            raise BadInput(f"{name} {x:g}: give a fraction from 0.5 to 0.9999, 0.95 is usual")
+
+
+def _learned(
+    values: Mapping[str, float], coverage: float, confidence: float, uncertainty: float | None, resolution: float | None
+) -> KnownGood:
+    """The band, of two values or more. Raises OverflowError where an end of it is no number."""
     told = uncertainty / 2 if uncertainty else (resolution or 0.0) / math.sqrt(12)
     scores = modified_z(list(values.values()), told)
     far = [b for b, m in zip(values, scores, strict=True) if abs(m) > OUTLIER and len(values) >= OUTLIERS_FROM]
@@ -126,6 +143,8 @@ def learn(
     mean, s = fmean(used.values()), stdev(used.values())
     k2 = tolerance_factor(len(used), coverage, confidence)
     half = max(k2 * s, uncertainty or resolution or 0.0) + (uncertainty or 0.0)
+    if not (math.isfinite(mean - half) and math.isfinite(mean + half)):
+        raise OverflowError("the band has no end")
     return KnownGood(
         low=mean - half,
         high=mean + half,
@@ -206,6 +225,7 @@ def learn_all(
     A point at which a good board read beyond the meter's range has no band: what is expected there is for the
     sheet to say (expect = "open").
     """
+    _fractions(coverage, confidence)
     points, passed_over = [], []
     for sample in collect(ledger, model, jobs):
         name = f"{sample.point} ({sample.function})"
@@ -216,8 +236,6 @@ def learn_all(
         try:
             band = learn(sample.values, coverage, confidence, sample.uncertainty, sample.resolution)
         except BadInput as error:
-            if len(sample.values) >= 2:
-                raise
             passed_over.append(f"{name}: {error}")
             continue
         points.append(

@@ -40,11 +40,12 @@ def visible(text: str) -> str:
 def visible_json(line: bytes) -> bytes:
     r"""A line of JSON that says the same, with JSON's own escapes (\u202e) for what is hidden.
 
-    Takes   UTF-8 of one JSON value. Source: RFC 8259, section 7; between the tokens a control is a blank.
+    Takes   UTF-8 of one JSON value; a byte that is none is given as the low surrogate that Python has for it.
+    Source  RFC 8259, section 7; between the tokens a control is a blank.
     """
     if line.isascii() and not any(c < 0x20 or c == 0x7F for c in line):
         return line
-    text = line.decode()
+    text = line.decode("utf-8", "surrogateescape")
     out = []
     for before, c in zip(" " + text, text):  # noqa: B905
         if not hidden(c, before):

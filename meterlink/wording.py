@@ -7,6 +7,7 @@ local time of the machine, with its offset. Pure but for the time zone, which is
 
 from __future__ import annotations
 
+import math
 from datetime import datetime, timezone
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_UP, Decimal
 from typing import Literal
@@ -29,6 +30,8 @@ def quantity(value: float | None, unit: str, resolution: float | None = None, st
     """
     if value is None:
         return _NO_NUMBER.get(state, state)
+    if not math.isfinite(value):  # computed from values that no meter shows
+        return f"{value} {unit}"
     number = Decimal(repr(value)).normalize()
     if resolution and (step := Decimal(repr(resolution)).normalize()) > 0:
         last = _last(step)
@@ -64,7 +67,7 @@ def uncertainty(expanded: float, unit: str) -> str:
     """An expanded uncertainty in two digits, rounded up. Source: JCGM 100:2008 7.2.6."""
     exact = Decimal(repr(expanded))
     shown = exact.quantize(Decimal(1).scaleb(exact.adjusted() - 1), ROUND_UP) if exact else exact
-    return quantity(float(shown), unit)
+    return _prefixed(shown.normalize(), unit, _last(shown.normalize()))
 
 
 def local(at: str, to: To = "minutes") -> str:

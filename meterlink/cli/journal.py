@@ -18,7 +18,7 @@ import typer
 
 from meterlink import records, registry
 from meterlink.cli.output import Dir, Json, block, echo, emit, emit_line, progress, raw, table, to_terminal
-from meterlink.errors import BadInput, CheckFailed, MeterlinkError, Refused
+from meterlink.errors import BadInput, CheckFailed, JournalBroken, MeterlinkError, Refused
 from meterlink.folders import Folders, bench_folder
 from meterlink.journal import reader
 from meterlink.journal.segments import in_order
@@ -123,7 +123,11 @@ def show(
 
 
 def _line(line: bytes, withdrawn_by: int | None, judged: dict[str, Any] | None = None) -> None:
-    """The record of the journal; what was withdrawn says by which record."""
+    """The record of the journal; what was withdrawn says by which record. Raises JournalBroken: it is not UTF-8."""
+    try:
+        line.decode()
+    except UnicodeDecodeError as error:
+        raise JournalBroken(f"a record is not UTF-8 ({error}); run `meterlink journal verify`") from error
     mark = b',"withdrawn_by":%d' % withdrawn_by if withdrawn_by else b""
     now = b',"judged":' + msgspec.json.encode(judged) if judged else b""
     emit_line(line[:-1] + mark + now + b"}")

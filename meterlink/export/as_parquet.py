@@ -14,13 +14,14 @@ from meterlink import __version__
 from meterlink.errors import BadInput, JournalBroken
 from meterlink.export.table import Column, Row
 
+VERIFY = "run `meterlink journal verify`"
 GROUP = 16_384  # rows in memory at a time
 
 
 def write(file: BinaryIO, columns: Sequence[Column], rows: Iterable[Row]) -> int:
     """Write the whole file. Gives the number of rows.
 
-    Raises  BadInput without pyarrow; JournalBroken for a time that is none.
+    Raises  BadInput without pyarrow; JournalBroken for a time that is none, a whole number beyond 64 bits.
     """
     try:
         import pyarrow
@@ -46,7 +47,10 @@ def write(file: BinaryIO, columns: Sequence[Column], rows: Iterable[Row]) -> int
             table: list[Any] = list(zip(*batch, strict=True))
             for i in times:
                 table[i] = [_instant(at) for at in table[i]]
-            arrays = [pyarrow.array(cells, f.type) for cells, f in zip(table, schema, strict=True)]
+            try:
+                arrays = [pyarrow.array(cells, f.type) for cells, f in zip(table, schema, strict=True)]
+            except (OverflowError, UnicodeError) as error:
+                raise JournalBroken(f"a record holds what no column can ({error}): {VERIFY}") from error
             writer.write_table(pyarrow.Table.from_arrays(arrays, schema=schema), row_group_size=GROUP)
             written += len(batch)
     return written
@@ -56,4 +60,4 @@ def _instant(at: str) -> datetime:
     try:
         return datetime.fromisoformat(at.replace("Z", "+00:00"))
     except ValueError as error:
-        raise JournalBroken(f"{at!r} is no time: run `meterlink journal verify`") from error
+        raise JournalBroken(f"{at!r} is no time: {VERIFY}") from error

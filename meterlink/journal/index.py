@@ -17,7 +17,7 @@ from contextlib import suppress
 from hashlib import sha256
 from itertools import islice
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
 import platformdirs
@@ -65,14 +65,17 @@ class Found(msgspec.Struct, frozen=True):
     withdrawn_by: int | None
 
 
+Whole = Annotated[int, msgspec.Meta(ge=-(2**63), le=2**63 - 1)]  # what SQLite has: datatype3.html, section 2
+
+
 class _Row(msgspec.Struct, frozen=True):
-    seq: int
+    seq: Whole
     at: str
     kind: str
     job: str | None = None
     board: str | None = None
     point: str | None = None
-    of: int | None = None
+    of: Whole | None = None
 
 
 _row = msgspec.json.Decoder(_Row)

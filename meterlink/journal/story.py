@@ -48,9 +48,9 @@ def story(index: Index, board: str, job: str | None = None) -> Iterator[Step]:
     for found in index.select(Query(board=board, job=job)):
         try:
             entry = records.decode(found.text)
-        except JournalBroken as error:
+            now = records.moment(entry.at)
+        except (JournalBroken, ValueError) as error:
             raise JournalBroken(f"a record of {board!r}: {error}; run `meterlink journal verify`") from error
-        now = records.moment(entry.at)
         pause = max(0.0, (now - last).total_seconds()) if last else 0.0
         last = now
         text = _told(entry, before)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
@@ -179,7 +180,7 @@ def _difference(before: records.Kept, after: records.Kept) -> str:
         said.append(f"{before.verdict or 'not judged'} to {after.verdict or 'not judged'}")
     if before.value is not None and after.value is not None:
         step = Decimal(repr(after.value)) - Decimal(repr(before.value))
-        u = sum((k.uncertainty.expanded if k.uncertainty else 0.0) ** 2 for k in (before, after)) ** 0.5
+        u = math.hypot(*(k.uncertainty.expanded if k.uncertainty else 0.0 for k in (before, after)))
         if not step or abs(step) < Decimal(repr(u)):
             said.append("no difference that these meters can tell" if step else "the same value")
         else:

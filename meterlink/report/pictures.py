@@ -21,6 +21,7 @@ WIDTH, LEFT, RIGHT, ROW, TOP = 640, 104, 176, 18, 10
 ROWS = 40  # of one drawing, so that each fits on a printed page; a point with more gets several, on one scale
 BEYOND = 1.5  # band widths that the scale goes on for on either side, if the values do
 COUNTS = 10  # of the display that a waveform's height covers at least: a flicker of the last digit looks like one
+FAR = 1e300  # no scale goes further: the difference of its ends is a number
 EDGE = 7  # where a value beyond the scale is drawn, from the end
 
 Ends = tuple[float | None, float | None]
@@ -77,6 +78,7 @@ def scale(values: Sequence[Value]) -> Scale:
     if edges:
         reach = BEYOND * ((max(edges) - min(edges)) or abs(edges[0]) or 1.0)
         ends = [min(max(e, min(edges) - reach), max(edges) + reach) for e in ends]
+    ends = [min(max(e, -FAR), FAR) for e in ends]
     low, high = min(ends, default=0.0), max(ends, default=0.0)
     room = (high - low) * 0.1 or abs(high) * 0.1 or 1.0
     return Scale(low - room, high + room)

@@ -15,6 +15,13 @@ from tests.program import meterlink
 KNOWN: dict[str, Any] = dict(commands())
 # what runs until somebody ends it, listens to this machine's ports, or plays the whole demo: texts reach it elsewhere
 STAYS = {"run", "demo", "screen", "journal follow", "ports", "pedal", "scanner"}
+READ = [  # what reads a journal, and asks no service
+    name
+    for name in KNOWN
+    if name.split()[0] in ("journal", "job", "board", "report", "known-good", "sheet")
+    and 3 not in EXITS.get(name, ())
+    and name not in ("sheet check", "sheet show", "journal follow")
+]
 
 
 def takes(command: Any, name: str) -> str:

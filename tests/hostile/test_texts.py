@@ -15,7 +15,7 @@ import pytest
 
 from meterlink.cli.reference import EXITS
 from meterlink.folders import bench_folder
-from tests.hostile.commands import KNOWN, STAYS, lines, orderly
+from tests.hostile.commands import KNOWN, READ, STAYS, lines, orderly
 from tests.hostile.journals import FIELDS, NAME, SLOTS, Slot, put, story, write
 from tests.hostile.service import answering, answers, refuses, told
 
@@ -93,19 +93,18 @@ def test_no_reply_of_a_service_acts(reply: str, tmp_path: Path) -> None:
 
 
 SLOTS_OF_TEXT = [s for s in SLOTS if s.sort in ("text", "word")]
-READ = [n for n in ASK if 3 not in EXITS.get(n, ()) or n == "journal seal"]
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("slot", SLOTS_OF_TEXT, ids=str)
 def test_each_field_in_turn(slot: Slot, tmp_path: Path) -> None:
-    """Alone, so that nothing that was refused before stands between it and the way out; then with half a surrogate
-    pair, and with NUL, both spelled by JSON's escapes."""
-    for number, text in enumerate((NAME, "a\ud800", "\0x")):
+    """Alone, so that nothing that was refused before stands between it and the way out; then with NUL, and with half a
+    surrogate pair as an escape of JSON and as bytes that are not UTF-8."""
+    for number, (text, escaped) in enumerate(((NAME, False), ("\0x", False), ("a\ud800", True), ("a\ud800", False))):
         folder = tmp_path / str(number)
         written = story() + [put(one, slot.path, text) for one in story() if one["kind"] == slot.kind]
-        segment = write(folder / "journal", written)
-        for name in READ:
+        segment = write(folder / "journal", written, escaped=escaped)
+        for name in (*READ, "journal seal"):
             for words in islice(lines(name, "x", segment, folder), 2):
                 orderly(words)
 

@@ -1,0 +1,149 @@
+"""Numbers, times, lengths and depths that no bench writes: every command that reads a journal ends in order, with one
+line where it cannot go on, and never with a fault of its own."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+
+import pytest
+
+from tests.hostile.commands import READ, lines, orderly
+from tests.hostile.journals import FIELDS, SLOTS, Row, Slot, put, story, write
+
+DOUBLES = (0.0, -0.0, 1e308, -1e308, 1.7976931348623157e308, -1.7976931348623157e308, 5e-324, -5e-324, -1.0)
+WHOLES = (0, -1, 2**63 - 1, -(2**63))
+NONE = (
+    "1e999999",
+    "-1e999999",
+    "1e-999999",
+    "NaN",
+    "Infinity",
+    "9" * 400,
+    "9" * 5000,
+    "[]",
+    "{}",
+    "null",
+    "true",
+    '"x"',
+)
+TIMES = ("", "x", "2026-02-30T00:00:00.000000Z", "9999-12-31T23:59:59.999999Z", "0001-01-01T00:00:00.000000Z")
+NO_TIMES = (*TIMES, "2026-11-25T08:00:00Z", "\u0662026-11-25T08:00:00.000000Z", "9" * 30, "as is: 5", "as is: null")
+
+
+def read(folder: Path, rows: list[Row | bytes], ways: int = 1) -> Iterator[tuple[str, int]]:
+    """Every command that reads a journal, on this one, in its first ways. Gives its name and status."""
+    segment = write(folder / "journal", rows)
+    for name in READ:
+        for words in islice(lines(name, "x", segment, folder), ways):
+            done = orderly(words)
+            assert (
+                done.returncode == 0 or done.stderr.count("\nmeterlink: ") + done.stderr.startswith("meterlink: ") == 1
+            )
+            assert len(done.stderr) < 8000
+            yield name, done.returncode
+
+
+def every(sort: str, value: object) -> list[Row]:
+    """The story with this in each field of a sort."""
+    out = []
+    for one in story():
+        for slot in SLOTS:
+            if (slot.kind, slot.sort) == (one["kind"], sort):
+                one = put(one, slot.path, value)
+        out.append(one)
+    return out
+
+
+def test_the_commands_are_found() -> None:
+    assert {"journal verify", "journal show", "board show", "job list", "report", "known-good learn"} <= set(READ)
+
+
+@pytest.mark.parametrize("value", DOUBLES)
+def test_the_largest_and_least_doubles(value: float, tmp_path: Path) -> None:
+    ended = dict(read(tmp_path, every("number", value)))
+    assert ended["journal show"] == ended["report"] == ended["board show"] == 0
+
+
+@pytest.mark.parametrize("value", WHOLES)
+def test_the_largest_and_least_whole_numbers(value: int, tmp_path: Path) -> None:
+    ended = dict(read(tmp_path, every("whole", value)))
+    assert ended["journal show"] == ended["job list"] == 0
+    assert ended["journal verify"] == 1
+
+
+@pytest.mark.parametrize("digits", [64, 5000])
+def test_a_whole_number_beyond_64_bits(digits: int, tmp_path: Path) -> None:
+    for slot in (Slot("void", ("of",), "whole"), Slot("kept", ("readings", 0), "whole")):
+        rows = [put(one, slot.path, f"as is: {'9' * digits}") if one["kind"] == slot.kind else one for one in story()]
+        assert dict(read(tmp_path / slot.kind, rows))["journal verify"] == 1
+
+
+@pytest.mark.parametrize("at", ["", "9999-12-31T23:59:59.999999Z", "as is: 5"])
+@pytest.mark.parametrize("kind", ["board", "kept", "supply"])
+def test_a_time_that_is_none(kind: str, at: str, tmp_path: Path) -> None:
+    assert dict(read(tmp_path, [{**one, "at": at} if one["kind"] == kind else one for one in story()]))
+
+
+def test_a_text_of_a_mebibyte(tmp_path: Path) -> None:
+    ended = dict(
+        read(tmp_path, [put(one, ("by",), "y" * (1 << 20)) if one["kind"] == "void" else one for one in story()])
+    )
+    assert ended["journal show"] == ended["report"] == 0
+
+
+@pytest.mark.parametrize("inside", [b'"kind":"job","job":' + b"[" * 100_000, b'"kind":"new","x":' + b'{"a":' * 100_000])
+def test_what_is_nested_deep(inside: bytes, tmp_path: Path) -> None:
+    assert dict(read(tmp_path, [*story(), inside]))["journal verify"] == 1
+
+
+def test_a_board_whose_taking_in_was_withdrawn(tmp_path: Path) -> None:
+    """Alone, with its keeps still there; then with all that was recorded of it withdrawn."""
+    boards = [n for n, one in enumerate(story(), 1) if one.get("board") == "x" and one["kind"] == "board"]
+    everything = range(1, len(story()) + 1)
+    for number, gone in enumerate((boards, everything)):
+        folder = tmp_path / str(number)
+        voids = [{"kind": "void", "of": n, "why": "slip", "by": "y"} for n in gone]
+        ended = dict(read(folder, [*story(), *voids], ways=2))
+        assert ended["board show"] == 0
+        shown = orderly(["board", "show", "x", "--dir", str(folder), "--"]).stdout
+        assert "is not counted: its taking in was withdrawn" in shown
+        assert json.loads(orderly(["board", "show", "x", "--json", "--dir", str(folder), "--"]).stdout)["state"] is None
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("slot", [s for s in SLOTS if s.sort in ("whole", "number", "truth")], ids=str)
+def test_each_number_in_turn(slot: Slot, tmp_path: Path) -> None:
+    values = [
+        *(f"as is: {x!r}" for x in (*DOUBLES, *WHOLES, 2**63, 2**64, -(2**64))),
+        *(f"as is: {x}" for x in NONE[:-1]),
+    ]
+    for number, value in enumerate((*values, "x")):
+        rows = [put(one, slot.path, value) if one["kind"] == slot.kind else one for one in story()]
+        assert dict(read(tmp_path / str(number), rows, ways=2))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("kind", sorted(FIELDS))
+def test_each_head_in_turn(kind: str, tmp_path: Path) -> None:
+    heads = [{"at": at} for at in NO_TIMES]
+    heads += [{"seq": f"as is: {x}"} for x in (0, -1, 2**63, 2**64, "9" * 5000, "1.5", "null")]
+    heads += [{"prev": x} for x in ("", "x" * (1 << 20), "as is: 5", "\x1b[2J" * 16)] + [
+        {"kind": x} for x in ("", "\x1b[2J")
+    ]
+    for number, head in enumerate(heads):
+        rows = [{**one, **head} if one["kind"] == kind else one for one in story()]
+        assert dict(read(tmp_path / str(number), rows, ways=2))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("slot", [s for s in SLOTS if s.sort in ("text", "word")], ids=str)
+def test_a_mebibyte_in_each_field(slot: Slot, tmp_path: Path) -> None:
+    seen = False
+    rows = []
+    for one in story():
+        rows.append(put(one, slot.path, "y" * (1 << 20)) if one["kind"] == slot.kind and not seen else one)
+        seen = seen or one["kind"] == slot.kind
+    assert dict(read(tmp_path, rows, ways=2))
