@@ -24,6 +24,7 @@ from meterlink.bench.sheet import Point
 from meterlink.bench.verdict import judge
 from meterlink.errors import BadInput
 from meterlink.folders import make_private
+from meterlink.plainfile import content
 from meterlink.reading import Coupling
 from meterlink.tolerance import OUTLIER, modified_z, tolerance_factor
 from meterlink.wholefile import not_written, whole_file
@@ -273,6 +274,8 @@ def judge_anew(kept: records.Kept, known: KnownGood | None) -> records.Verdict |
 
 # -- the folder `known-good` of a bench
 
+LARGEST = 1 << 26  # bytes of a model's file
+
 
 def file_of(folder: Path, model: str) -> Path:
     """The file of a model: its name, with everything that a file name cannot hold percent-coded."""
@@ -311,7 +314,7 @@ def models(folder: Path) -> list[str]:
 def _read(path: Path, _mtime_ns: int, _size: int) -> KnownGoodFile:
     """The file as it is at this time; the bench asks at every keep."""
     try:
-        return msgspec.json.decode(path.read_bytes(), type=KnownGoodFile)
+        return msgspec.json.decode(content(path, LARGEST), type=KnownGoodFile)
     except (ValueError, OSError) as error:
         raise BadInput(f"{path}: {error}: learn it again (meterlink known-good learn)") from error
 

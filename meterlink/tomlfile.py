@@ -10,7 +10,6 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import stat
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -19,6 +18,7 @@ from typing import Any
 import msgspec
 
 from meterlink.errors import BadInput
+from meterlink.plainfile import content
 
 if sys.version_info >= (3, 11):
     import tomllib
@@ -68,18 +68,7 @@ def read(path: Path) -> TomlFile:
     Raises  BadInput with file and line for one that is not there, no file (a pipe holds up whoever reads it), longer
             than LONGEST, not UTF-8 or not TOML.
     """
-    try:
-        found = path.stat()
-        if not (stat.S_ISREG(found.st_mode) or stat.S_ISDIR(found.st_mode)):
-            raise BadInput(f"{path} is no file: write what it gives into one")
-        if found.st_size > LONGEST:
-            raise BadInput(f"{path} has {found.st_size} bytes; {LONGEST >> 20} MiB is the most")
-        data = path.read_bytes()
-    except FileNotFoundError as error:
-        raise BadInput(f"{path} is not there: check the name") from error
-    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        raise BadInput(f"{path} cannot be read: {getattr(error, 'strerror', None) or error}") from error
-    return parse(data, str(path))
+    return parse(content(path, LONGEST), str(path))
 
 
 def parse(data: bytes, path: str) -> TomlFile:

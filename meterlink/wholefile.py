@@ -3,7 +3,8 @@
 A new file is its owner's alone (mode 0600, as the journal is), one that was there keeps its mode. The file beside it
 has a name that nobody can foresee, and is never one that is there already: in a folder that others may write too, no
 link of theirs is followed (open(2), O_EXCL).
-What is there and is no plain file (a pipe, /dev/stdout) is written to as it is: a rename would take its place.
+Where a person named the place, what is there and is no plain file (a pipe, /dev/stdout) is written to as it is; else
+the new file takes its place: nobody is made to wait by a pipe that lies in a folder.
 """
 
 from __future__ import annotations
@@ -28,14 +29,14 @@ def not_written(target: Path, error: OSError, remedy: str) -> MeterlinkError:
 
 
 @contextmanager
-def whole_file(target: Path) -> Iterator[BinaryIO]:
+def whole_file(target: Path, *, named: bool = False) -> Iterator[BinaryIO]:
     """What is written reaches `target` when the block ends without an error; an older file stays until then.
 
     Raises  BadInput when the place cannot be written, Refused when the disk is full.
     """
     if target.is_dir():
         raise BadInput(f"{target} is a folder: name the file to write (-o)")
-    plain = target.is_file() or not target.exists()
+    plain = not named or target.is_file() or not target.exists()
     part = target.with_name(f".{secrets.token_hex(8)}.part") if plain else target
     try:
         mode = stat.S_IMODE(target.stat().st_mode) if target.is_file() else 0o600

@@ -46,7 +46,7 @@ def test_a_pipe_is_written_to_and_stays_one(tmp_path: Path) -> None:
     read: list[bytes] = []
     reader = threading.Thread(target=lambda: read.append(pipe.read_bytes()), daemon=True)
     reader.start()
-    with whole_file(pipe) as file:
+    with whole_file(pipe, named=True) as file:
         file.write(b"through")
     reader.join(10)
     assert read == [b"through"] and pipe.is_fifo()
@@ -55,7 +55,7 @@ def test_a_pipe_is_written_to_and_stays_one(tmp_path: Path) -> None:
 @pytest.mark.skipif(not Path("/dev/full").is_char_device(), reason="no /dev/full here")
 def test_a_full_disk_is_a_refusal() -> None:
     """full(4): every write fails as on a full disk."""
-    with pytest.raises(Refused, match="full"), whole_file(Path("/dev/full")) as file:
+    with pytest.raises(Refused, match="full"), whole_file(Path("/dev/full"), named=True) as file:
         file.write(b"x")
     assert Path("/dev/full").is_char_device()
 

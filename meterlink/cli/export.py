@@ -55,7 +55,7 @@ def csv_(
         if output is None:
             raw(lines(heads, source))
         else:
-            with whole_file(output) as file:
+            with whole_file(output, named=True) as file:
                 file.writelines(lines(heads, source))
 
 
@@ -76,7 +76,7 @@ def parquet(
     from meterlink.export.as_parquet import write
     from meterlink.wholefile import whole_file
 
-    with _table(rows, board, job, since, until, dir_) as (heads, source), whole_file(output) as file:
+    with _table(rows, board, job, since, until, dir_) as (heads, source), whole_file(output, named=True) as file:
         count = write(file, heads, source)
     say(f"{os.fspath(output)}: {count} rows")
 

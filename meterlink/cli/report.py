@@ -34,7 +34,7 @@ def report(
             make_private(folders.reports)
         except OSError as error:
             raise BadInput(f"{folders.reports} cannot be made ({error.strerror}): name a file with -o") from error
-    write(found, target)
+    write(found, target, named=output is not None)
     echo(target)
     boards = len(found.ledger.counted(job))
     say(f"{boards} {'board' if boards == 1 else 'boards'}, through record {found.last_seq}, head {found.head}")

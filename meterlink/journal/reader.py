@@ -17,6 +17,7 @@ from typing import NamedTuple
 from meterlink import records
 from meterlink.errors import BadInput, JournalBroken
 from meterlink.journal.segments import in_order, segment_key
+from meterlink.plainfile import opened
 
 CHUNK = 1 << 18
 LONGEST = 1 << 24  # bytes of a line that a reader holds in memory; no record comes near it
@@ -64,8 +65,8 @@ def segments(folder: Path) -> list[Path]:
         raise BadInput(f"there is no journal in {folder} ({error.strerror}): name the bench (--dir)") from error
     paths = [folder / name for name in in_order(names)]
     for path in paths:
-        if not path.is_file():
-            raise BadInput(f"{path} has a segment's name and is no file: move it out of the journal")
+        if not path.is_file() or path.is_symlink():
+            raise BadInput(f"{path} has a segment's name and is no plain file: move it out of the journal")
     return paths
 
 
@@ -97,7 +98,7 @@ class Segment:
 
     def __iter__(self) -> Iterator[list[bytes]]:
         try:
-            with self.path.open("rb", buffering=0) as file:
+            with opened(self.path) as file:
                 file.seek(self.offset)
                 while block := file.read(CHUNK):
                     lines = (self.tail + block).split(b"\n")

@@ -16,6 +16,7 @@ from typing import Any
 import msgspec
 
 from meterlink.errors import BadInput, LinkLost
+from meterlink.plainfile import content
 
 SUFFIX = ".rec"
 EXPECTED = ".expected.jsonl"
@@ -127,12 +128,13 @@ def recordings(folders: Sequence[Path], driver: str) -> list[Recording]:
     return [r for r in map(read, paths) if r.driver.partition(":")[0] == driver]
 
 
+LARGEST = 1 << 26  # bytes of a recording: days of a fast meter
+
+
 def _text(path: Path) -> str:
     try:
-        return path.read_text("utf-8")
-    except FileNotFoundError as error:
-        raise BadInput(f"{path} is not there") from error
-    except (OSError, UnicodeDecodeError) as error:
+        return content(path, LARGEST).decode()
+    except UnicodeDecodeError as error:
         raise BadInput(f"{path} cannot be read: {error}") from error
 
 

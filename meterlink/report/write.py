@@ -21,7 +21,10 @@ def material(journal: Path, job: str, sheets: Path) -> Material:
     return found
 
 
-def write(found: Material, target: Path) -> None:
-    """Write the page; an older file of that name is replaced only by a whole new one. Raises BadInput."""
-    with whole_file(target) as file:
+def write(found: Material, target: Path, *, named: bool = False) -> None:
+    """Write the page; an older file of that name is replaced only by a whole new one. `named` as whole_file has it.
+
+    Raises  BadInput.
+    """
+    with whole_file(target, named=named) as file:
         file.writelines(piece.encode() for piece in page(found))
