@@ -14,6 +14,7 @@ categories from unicodedata, by str.isprintable.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 # Printable by their category, and nothing to be seen: combining grapheme joiner, Hangul fillers, Khmer inherent vowels,
@@ -21,6 +22,8 @@ import unicodedata
 BLANK = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u180b\u180c\u180d\u180f\u2800\u3164\uffa0\U0001d159")
 SELECTORS = frozenset(map(chr, (*range(0xFE00, 0xFE10), *range(0xE0100, 0xE01F0))))
 PRESENTATION = frozenset("\ufe0e\ufe0f")  # text or emoji
+
+PLAIN = re.compile(rb"[ -~]*")
 
 
 def hidden(c: str, before: str = "") -> bool:
@@ -43,7 +46,7 @@ def visible_json(line: bytes) -> bytes:
     Takes   UTF-8 of one JSON value; a byte that is none is given as the low surrogate that Python has for it.
     Source  RFC 8259, section 7; between the tokens a control is a blank.
     """
-    if line.isascii() and not any(c < 0x20 or c == 0x7F for c in line):
+    if PLAIN.fullmatch(line):
         return line
     text = line.decode("utf-8", "surrogateescape")
     out = []

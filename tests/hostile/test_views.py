@@ -17,12 +17,14 @@ from textual.app import App
 from meterlink.bench.events import Effect
 from meterlink.report.page import page
 from meterlink.report.write import material
+from meterlink.report.write import write as report
 from meterlink.screen.pictures import LARGE, SMALL, app_text
 from meterlink.sound import Player, Settings
 from meterlink.visible import hidden
 from tests.hostile.journals import NAME, SLOTS, Row, put, row, story, write
 from tests.hostile.service import told
 from tests.journal_reader.test_auditor import COMMANDS, shell
+from tests.report.browser import CHROMIUM, Browser
 from tests.report.markup import Page
 from tests.screen.told import run, screen
 
@@ -115,6 +117,21 @@ def test_what_is_no_time_is_text_in_the_report_too(kind: str, tmp_path: Path) ->
     rows = [one | ({"at": "<script>x"} if one["kind"] == kind else {}) for one in story("x")]
     shown, html = plain_and("x", tmp_path, rows)
     assert "script" not in shown.tags and "<script" not in html
+
+
+@pytest.mark.long
+@pytest.mark.skipif(CHROMIUM is None, reason="there is no chromium")
+def test_no_text_acts_in_a_browser(tmp_path: Path) -> None:
+    """In every field of every record: it asks for nothing, runs nothing, and the window's title is one line."""
+    write(tmp_path / "journal", [one | ({"at": NAME} if one["kind"] == "job" else {}) for one in story(NAME)])
+    report(material(tmp_path / "journal", NAME, tmp_path), tmp_path / "page.html")
+    with Browser(tmp_path / "chromium") as browser:
+        browser.open((tmp_path / "page.html").as_uri())
+        assert browser.requests == [(tmp_path / "page.html").as_uri()] and browser.complaints == []
+        assert browser.ask("document.querySelectorAll('img, script, iframe, object, form').length") == 0
+        assert not acts(browser.ask("document.title")) and not acts(
+            browser.ask("document.body.innerText").replace("\t", " ")
+        )
 
 
 # -- speech
