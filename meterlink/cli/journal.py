@@ -285,6 +285,8 @@ def verify(
         raise BadInput(f"{since!r} is no head: it has 64 digits 0-9 and a-f, as `journal verify` prints it")
     if allowed_signers is not None and not allowed_signers.is_file():
         raise BadInput(f"there is no allowed-signers file {allowed_signers}: docs/auditor.md says what it holds")
+    if allowed_signers is not None and chain_only:
+        raise BadInput("--chain-only looks at no seal: leave it out, or --allowed-signers")
     paths, partial, notes = _given(files, bench_folder(dir_).journal)
     with progress("verifying", sum(p.stat().st_size for p in paths)) as done:
         report = Verification(
@@ -302,7 +304,7 @@ def verify(
     else:
         block(summary(report, paths[0].parent))
     if not report.ok:
-        raise CheckFailed(str(report.faults[0]))
+        raise CheckFailed(str(report.faults[0]) if report.faults else "there is no record to check")
 
 
 def _given(files: list[Path] | None, journal: Path) -> tuple[list[Path], bool, list[str]]:

@@ -113,6 +113,14 @@ def _kind(function: str, coupling: str | None, unit: str) -> str:
     return " ".join(filter(None, (function, coupling, "in", unit)))
 
 
+def _elsewhere(kept: records.Kept, held: Sequence[Held]) -> str | None:
+    """Whether the readings belong to another board than the keep says; one that was moved may stand on them."""
+    for n, r in held if kept.moved is None else ():
+        if (r.job, r.board) != (kept.job, kept.board):
+            return f"it is of board {kept.board} in job {kept.job}, its reading {n} of board {r.board} in job {r.job}"
+    return None
+
+
 class Keeps:
     """Proof 4."""
 
@@ -152,7 +160,7 @@ class Keeps:
             wrong = self._settled(kept, [r for _, r in held if _main(r)])
         else:
             wrong = self._shown(kept, [r for _, r in held])
-        wrong = wrong or self._verdict(kept)
+        wrong = wrong or _elsewhere(kept, held) or self._verdict(kept)
         if wrong is None:
             self.checked += 1
         return wrong

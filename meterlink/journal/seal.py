@@ -7,8 +7,11 @@ Source: ssh-keygen(1), -Y sign and -Y verify; OpenSSH PROTOCOL.sshsig; docs/audi
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
+import threading
+from collections.abc import Callable
 from hashlib import sha256
 from pathlib import Path
 from typing import IO
@@ -18,11 +21,13 @@ import msgspec
 from meterlink import records
 from meterlink.errors import BadInput
 from meterlink.journal.reader import lines, locate, segments, seq_of
+from meterlink.plainfile import opened
 from meterlink.wholefile import whole_file
 
 NAMESPACE = "meterlink-journal"
 _SIGNATURE = re.compile(r"([^/\\]+\.jsonl)\.through-([1-9][0-9]{0,17})\.sig")
 _PIECE = 1 << 20
+ALONE_S = 60.0  # for a touch of a hardware key, where nobody waits
 
 
 class Sealed(msgspec.Struct, frozen=True):
@@ -33,10 +38,11 @@ class Sealed(msgspec.Struct, frozen=True):
     unchecked: str | None = None
 
 
-def make(folder: Path, key: Path) -> records.Seal:
-    """Sign the newest segment as far as it goes, and write the signature beside it.
+def make(folder: Path, key: Path, through: int | None = None) -> records.Seal:
+    """Sign the newest segment as far as it goes, or through a record of it, and write the signature beside it.
 
-    Takes   the journal's folder; an OpenSSH private key, or a public one whose other half an agent holds.
+    Takes   the journal's folder; an OpenSSH private key, or a public one whose other half an agent holds. With
+            `through` nobody is there to be asked: a key that needs a passphrase does not sign, and ALONE_S is the most.
     Gives   the record that says so; who may write appends it.
     Raises  BadInput: no record to seal, a key that cannot sign; Refused: the folder cannot be written.
     """
@@ -48,16 +54,21 @@ def make(folder: Path, key: Path) -> records.Seal:
     segment, size, last = holding[-1], 0, b""
     for line in lines([segment]):
         size, last = line.offset + len(line.text) + 1, line.text
-    through = seq_of(last)
-    if through is None:
-        raise BadInput(f"the last line of {segment.name} is no record: run `meterlink journal verify`")
-    done = _keygen(["sign", "-f", str(key), "-n", NAMESPACE, "-q"], segment, size)
+        if through is not None and seq_of(last) == through:
+            break
+    sealed = seq_of(last)
+    if sealed is None or through not in (None, sealed):
+        raise BadInput(f"the last line of {segment.name} is not the record to seal: run `meterlink journal verify`")
+    done = _keygen(["sign", "-f", str(key), "-n", NAMESPACE, "-q"], segment, size, alone=through is not None)
     if done.returncode != 0:
         raise BadInput(f"{key} did not sign: {_said(done)}")
-    name = f"{segment.name}.through-{through}.sig"
+    name = f"{segment.name}.through-{sealed}.sig"
     with whole_file(folder / name) as file:
         file.write(done.stdout)
-    return records.Seal(head=sha256(last).hexdigest(), through=through, signature_file=name)
+    return records.Seal(head=sha256(last).hexdigest(), through=sealed, signature_file=name)
+
+
+Check = Callable[[Path, records.Seal, "Path | None"], Sealed]
 
 
 def check(folder: Path, seal: records.Seal, signers: Path | None) -> Sealed:
@@ -71,8 +82,8 @@ def check(folder: Path, seal: records.Seal, signers: Path | None) -> Sealed:
         return Sealed(
             wrong=f"its signature file {seal.signature_file!r} is not named SEGMENT.through-{seal.through}.sig"
         )
-    segment, signature = folder / match[1], folder / seal.signature_file
-    if not segment.is_file():
+    segment = folder / match[1]
+    if not segment.is_file() or segment.is_symlink():
         return Sealed(unchecked=f"{match[1]} is not here")
     _, offset = locate([segment], seal.through)
     line = next(lines([segment], offset), None)
@@ -80,7 +91,20 @@ def check(folder: Path, seal: records.Seal, signers: Path | None) -> Sealed:
         return Sealed(wrong=f"{match[1]} does not hold record {seal.through}")
     if sha256(line.text).hexdigest() != seal.head:
         return Sealed(wrong=f"its head is not the SHA-256 of record {seal.through}")
-    if not signature.is_file():
+    return held_against(folder, seal, signers)
+
+
+def held_against(folder: Path, seal: records.Seal, signers: Path | None) -> Sealed:
+    """Hold a signature file against the segment alone, whatever the seal's head says; takes what `check` takes."""
+    match = _SIGNATURE.fullmatch(seal.signature_file)
+    if not match:
+        return Sealed(wrong=f"{seal.signature_file!r} is no signature's name")
+    segment, signature = folder / match[1], folder / seal.signature_file
+    _, offset = locate([segment], seal.through)
+    line = next(lines([segment], offset), None)
+    if line is None or seq_of(line.text) != seal.through:
+        return Sealed(wrong=f"{match[1]} does not hold record {seal.through}")
+    if not signature.is_file() or signature.is_symlink():
         return Sealed(unchecked=f"{seal.signature_file} is not here")
     size = offset + len(line.text) + 1
     if signers is None:
@@ -106,21 +130,31 @@ def beside(segment: Path) -> dict[int, str]:
     return {int(m[2]): m[0] for m in names if m and m[1] == segment.name}
 
 
-def _keygen(arguments: list[str], segment: Path, size: int) -> subprocess.CompletedProcess[bytes]:
-    """ssh-keygen -Y ... with the first bytes of a segment on its standard input, in constant memory."""
+def _keygen(
+    arguments: list[str], segment: Path, size: int, *, alone: bool = False
+) -> subprocess.CompletedProcess[bytes]:
+    """ssh-keygen -Y ... with the first bytes of a segment on its standard input, in constant memory; `alone` away from
+    any terminal that it could ask on, and for no longer than ALONE_S."""
     try:
         process = subprocess.Popen(
             ["ssh-keygen", "-Y", *arguments],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
+            start_new_session=alone,
+            env={**os.environ, "SSH_ASKPASS_REQUIRE": "never"} if alone else None,
         )
     except FileNotFoundError as error:
         raise BadInput("there is no ssh-keygen here: install OpenSSH's client (Debian: openssh-client)") from error
     assert process.stdin is not None
-    with segment.open("rb") as file:
+    limit = threading.Timer(ALONE_S, process.kill)
+    limit.daemon = True
+    if alone:
+        limit.start()
+    with opened(segment) as file:
         _copy(file, process.stdin, size)
     out, err = process.communicate()
+    limit.cancel()
     return subprocess.CompletedProcess(process.args, process.returncode, out, err)
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from meterlink.journal.verify import NAMED, Report
+from meterlink.journal.findings import NAMED, Report
 from meterlink.visible import visible
 
 
@@ -41,8 +41,34 @@ def summary(report: Report, folder: Path) -> str:
     rows += [("WRONG", str(fault)) for fault in r.faults]
     if r.fault_count > NAMED:
         rows.append(("", f"and {r.fault_count - NAMED} more"))
+    rows += _proven(r)
     rows.append(("result", _result(r)))
     return "\n".join(f"{name:<10} {visible(text)}" for name, text in rows)
+
+
+def _proven(r: Report) -> Iterator[tuple[str, str]]:
+    """What these files prove by themselves, what by a signature or a head from elsewhere, and what nothing proves."""
+    if r.fault_count or not r.records:
+        return
+    yield "proven", "no accident and no unskilled change: each record holds the SHA-256 of the one before"
+    known = r.trusted_seq or 0
+    if r.trusted_seq:
+        yield "proven", f"records up to {r.trusted_seq}: they are those of which you have the head"
+    if r.signed_through and r.signer_allowed:
+        known = max(known, r.signed_through)
+        yield "proven", f"records up to {r.signed_through}: they are those that {r.signed_by} signed"
+        yield (
+            "not proven",
+            "anything against the account that may use that key: a key that asks for a touch"
+            " (ssh-keygen -t ed25519-sk), or a head that is kept elsewhere, does that",
+        )
+    if known < r.last_seq:
+        what = f"records {known + 1} to {r.last_seq}" if known else "that these are the records that were written"
+        yield (
+            "not proven",
+            f"{what}: whoever may write the folder can compute the whole chain anew; a seal that is held against"
+            " allowed signers (--allowed-signers), or a head that was kept elsewhere (--head), shows that",
+        )
 
 
 def _span(first: str | None, last: str | None) -> str:

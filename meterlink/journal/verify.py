@@ -20,16 +20,16 @@ from pathlib import Path
 import msgspec
 
 from meterlink import records
-from meterlink.errors import BadInput, JournalBroken
-from meterlink.journal import seal as seals
+from meterlink.errors import JournalBroken
 from meterlink.journal.chain import Chain, form
+from meterlink.journal.findings import NAMED, Fault, Report
 from meterlink.journal.proofs import Keeps, Readings
 from meterlink.journal.reader import Place, Segment, lines, seq_of
+from meterlink.journal.sealed import Seals
 from meterlink.journal.segments import segment_key
 from meterlink.plainfile import opened
 from meterlink.registry import Spec, find
 
-NAMED = 10  # faults that are told in full
 SMALL_S = 1.0  # a step back of the clock that is no matter: arrivals of two instruments are written together
 BEING_WRITTEN_S = 1.0  # how long a line without LF may grow until it counts as torn
 
@@ -54,51 +54,6 @@ def _digest(path: Path) -> str:
         while block := file.read(1 << 20):
             digest.update(block)
     return digest.hexdigest()
-
-
-class Fault(msgspec.Struct, frozen=True):
-    """One wrong line."""
-
-    segment: str
-    line: int
-    reason: str
-
-    def __str__(self) -> str:
-        return f"{Place(self.segment, self.line)}: {self.reason}"
-
-
-class Report(msgspec.Struct):
-    """What verify found; `docs/auditor.md` says what each line means."""
-
-    ok: bool = True
-    faults: list[Fault] = []
-    fault_count: int = 0
-    chain_broken: bool = False
-    chain_only: bool = False
-    segments: list[str] = []
-    records: int = 0
-    bytes: int = 0
-    first_seq: int = 1
-    last_seq: int = 0
-    first_at: str | None = None
-    last_at: str | None = None
-    head: str = ""
-    trusted: str | None = None
-    trusted_seq: int | None = None
-    kinds: dict[str, int] = {}
-    unknown: int = 0
-    readings_checked: dict[str, int] = {}
-    readings_unchecked: dict[str, int] = {}
-    keeps_checked: int = 0
-    keeps_unchecked: dict[str, int] = {}
-    voided: int = 0
-    seals: list[str] = []
-    starts: int = 0
-    broken_off: int = 0
-    torn: list[str] = []
-    lost: dict[str, int] = {}  # readings that the disk refused, by instrument
-    aside: list[str] = []
-    notes: list[str] = []
 
 
 class Verification:
@@ -141,8 +96,7 @@ class Verification:
 
     def run(self) -> Report:
         """Raises BadInput when a file cannot be read."""
-        # looked for first: a seal that is made meanwhile is of records that the pass may not reach
-        sealed = {through: name for path in self._paths for through, name in seals.beside(path).items()}
+        self._seals = Seals(self._paths, self._signers)
         for path in self._paths:
             self.report.segments.append(path.name)
             segment = Segment(path)
@@ -155,12 +109,10 @@ class Verification:
         r = self.report
         if not r.fault_count and r.trusted and self._chain.met is None:
             self._wrong(self._before, f"the journal ends here and never passes through the head {r.trusted}")
-        if not r.fault_count and sealed and max(sealed) > self._chain.seq:
-            self._wrong(
-                self._before,
-                f"the journal ends at record {self._chain.seq}; {sealed[max(sealed)]} signed more:"
-                " newer records were cut off",
-            )
+        if not r.fault_count and not r.chain_only:
+            for wrong in self._seals.end(self._chain.seq):
+                self._wrong(self._before, wrong)
+        self._signed()
         r.last_seq, r.head, r.trusted_seq = self._chain.seq, self._chain.head, self._chain.met
         r.records = max(0, r.last_seq - r.first_seq + 1)
         r.kinds = dict(sorted(self._kinds.items()))
@@ -170,8 +122,14 @@ class Verification:
         r.last_at = self._at or None
         if self._steps_back:
             r.notes.append(f"{self._steps_back} times the clock stepped back without a clock record")
-        r.ok = r.fault_count == 0
+        r.ok = r.fault_count == 0 and r.records > 0
         return r
+
+    def _signed(self) -> None:
+        r, found = self.report, self._seals
+        r.seals = [str(one) for one in found.holding] + found.unchecked
+        if newest := max(found.holding, key=lambda one: (one.allowed, one.through), default=None):
+            r.signed_through, r.signed_by, r.signer_allowed = newest.through, newest.who, newest.allowed
 
     # -- one segment
 
@@ -340,22 +298,10 @@ class Verification:
             case records.SetAside():
                 self.report.aside.append(f"{len(record.files)} files of an older journal lie in {record.folder}")
             case records.Seal():
-                return self._seal(path, record)
+                return self._seals.record(path.parent, record)
             case _:
                 pass  # the chain vouches for it
         return None
-
-    def _seal(self, path: Path, record: records.Seal) -> str | None:
-        try:
-            found = seals.check(path.parent, record, self._signers)
-        except BadInput as error:
-            found = seals.Sealed(unchecked=str(error))
-        if found.unchecked and self._signers is not None:
-            return f"its seal cannot be checked: {found.unchecked}"
-        if found.wrong is None:
-            word = f"not checked: {found.unchecked}" if found.unchecked else f"signed by {found.who}"
-            self.report.seals.append(f"through record {record.through}: {word}")
-        return found.wrong
 
     def _recovered(self, path: Path, record: records.Recovered) -> None:
         """The torn end is no part of the chain; it is held against its record where it is still there."""

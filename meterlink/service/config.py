@@ -55,6 +55,12 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     control: bool = False
 
 
+class SealSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The [seal] table: the OpenSSH key that signs at each new segment and at the end of each job."""
+
+    key: str
+
+
 class Config(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The whole file.
 
@@ -70,6 +76,7 @@ class Config(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pedal: PedalSettings | None = None
     scanner: ScannerSettings | None = None
     neighbours: tuple[str, ...] = ()
+    seal: SealSettings | None = None
 
 
 class Loaded(msgspec.Struct, frozen=True):

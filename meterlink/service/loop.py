@@ -6,7 +6,6 @@ reply, sound and screen. What the disk refuses was never decided: no contact may
 
 from __future__ import annotations
 
-import queue
 import time
 from collections.abc import Callable
 from typing import Any
@@ -28,31 +27,22 @@ from meterlink.service.attendance import Attendance
 from meterlink.service.clock import Clock, JumpWatch, Moment, SystemClock
 from meterlink.service.config import Loaded
 from meterlink.service.hung import HangWatch
+from meterlink.service.inbox import Inbox, Item, Stop
 from meterlink.service.injector import Injecting, InjectionEnded, Promise
-from meterlink.service.input_messages import FootDown, InputChanged, InputMessage, InputRefused, Pressed, Scanned
+from meterlink.service.input_messages import FootDown, InputChanged, InputRefused, Pressed, Scanned
 from meterlink.service.introductions import begin, instrument_record
 from meterlink.service.neighbours import Neighbours
 from meterlink.service.requests import Requests, same_board, text
 from meterlink.service.scribe import Scribe
-from meterlink.service.sealing import seal
+from meterlink.service.sealer import Signed
+from meterlink.service.sealing import Sealing
 from meterlink.service.shelf import Shelf
 from meterlink.service.snapshot import reading_message, snapshot, status
 from meterlink.service.sockets import Ask, Server, Watchers
 from meterlink.service.supervisor import Batch, Changed, Open
 from meterlink.service.supplies import BenchSupply
 
-WAIT_S = 0.02  # the longest that what is due waits for something to come
-ENDING_S = 12.0  # what switching off may take at the end
-
-
-class Stop(msgspec.Struct, frozen=True):
-    """End in order."""
-
-    why: str
-
-
-# Everything that reaches the loop: the match over it is checked for completeness.
-Item = Batch | Changed | Ask | InputMessage | Promise | Injecting | InjectionEnded | Stop
+ENDING_S = 4.0  # what switching off, and all that has to be waited for at the end, may take together
 ASIDE = ("status", "watch")  # requests that change nothing: they say nothing aloud
 
 
@@ -76,20 +66,25 @@ class Service:
         self._say = say or (lambda text: None)
         self.attendance = Attendance()
         self.clock = clock or SystemClock()
-        self._queue: queue.SimpleQueue[Item] = queue.SimpleQueue()  # its put is safe in a signal handler
+        self._inbox = Inbox()
         self.watchers = Watchers()
         self.writer = Writer(folders.journal)
         self.scribe = Scribe(self.writer, self._took, self._failed, self._mended)
+        key = loaded.config.seal.key if loaded.config.seal else None
+        self._sealing = Sealing(
+            self.scribe, key, self._inbox.put, self._say, lambda why: self.effect(Effect("refused", why))
+        )
         self.last_keep: dict[str, Any] | None = None
         self.shelf = Shelf(loaded, folders, lambda text: self.effect(Effect("refused", text)))
         self._losses = Losses()
         ledger = Ledger().extend(self._losses.watch(entries(folders.journal, readings=False)))
         self.bench = building.bench(loaded, self.shelf, ledger)
         self._requests = Requests(lambda: self.bench.operator, self.shelf.keep)
-        self.supervisors = building.supervisors(loaded, self._queue.put, open_link, self.clock)
+        self.supervisors = building.supervisors(loaded, self._inbox.put, open_link, self.clock)
         self.supply = BenchSupply(self, self.effect)
-        self.inputs = building.inputs(loaded, self._queue.put, self.clock)
+        self.inputs = building.inputs(loaded, self._inbox.put, self.clock)
         self.neighbours = Neighbours([folders.root / n for n in loaded.config.neighbours], own=folders.journal)
+        self._end_by: float | None = None
         self._spent = False  # the foot's present press has switched a supply off already
         self._jumps = JumpWatch(self.clock.now())
         self._hangs = HangWatch(self.supervisors.values())
@@ -99,7 +94,7 @@ class Service:
     def run(self) -> None:
         """Serve until stop(). Raises JournalFailed only where not even the start can be written."""
         runtime_folder(self.folders)
-        server = Server(self.folders.socket, self._queue.put, self.watchers)  # refuses where another one answers
+        server = Server(self.folders.socket, self._inbox.put, self.watchers)  # refuses where another one answers
         try:
             self._run()
         finally:
@@ -119,6 +114,7 @@ class Service:
         for one in self.inputs.values():
             one.start()
         self.neighbours.start()
+        self._sealing.start()
         systemd.notify("READY=1")
         try:
             why = self._serve()
@@ -127,12 +123,13 @@ class Service:
             for one in self.inputs.values():
                 one.stop()
             self.neighbours.stop()
+            self._sealing.stop()
             for supervisor in self.supervisors.values():
                 supervisor.stop()
-            for supervisor in self.supervisors.values():
-                supervisor.join(ENDING_S if supervisor.switch else 2.0)
-            for one in self.inputs.values():
-                one.join(2.0)  # a keyboard-type device is given back to the kernel's driver
+            end = self._end_by or time.monotonic() + ENDING_S
+            for thread in (*self.supervisors.values(), *self.inputs.values()):  # a keyboard is given back to the kernel
+                thread.join(max(0.05, end - time.monotonic()))
+        self._flooded(self.clock.now(), ending=True)
         stopped = self.promise((records.Stop(why=why),), self.clock.now())
         self.supply.doubt.end(self.clock.now())
         if not stopped:
@@ -140,11 +137,11 @@ class Service:
 
     def stop(self, why: str) -> None:
         """Ask the loop to end in order; safe from a signal handler or a thread."""
-        self._queue.put(Stop(why))
+        self._inbox.put(Stop(why))
 
     def _serve(self) -> str:
         while True:
-            batch = self._wait()
+            batch = self._inbox.take()
             now = self.clock.now()
             if step := self._jumps.step(now):
                 self.promise((records.Clock(step=step),), now)
@@ -155,6 +152,8 @@ class Service:
                 self._take(item, now)
             self.scribe.due(now)
             self._hangs.look()
+            self._flooded(now)
+            self._sealing.due()
             self.supply.doubt.due(now)
             if word := self.neighbours.cleared():
                 self.effect(Effect("refused", f"{word}: it was taken here too; set its state on one of them"))
@@ -186,6 +185,8 @@ class Service:
                 self.effect(Effect("refused", f"{item.input}: {item.why}"))
             case Ask():
                 self._ask(item, now)
+            case Signed():
+                self._sealing.signed(item, now)
             case Stop():
                 pass  # the loop has looked
 
@@ -193,10 +194,10 @@ class Service:
         """Before the end every injection is switched off; its last records are still taken."""
         for supervisor in self.supervisors.values():
             supervisor.stop()
-        end, alive = time.monotonic() + ENDING_S, True
-        while alive and time.monotonic() < end:
+        self._end_by, alive = time.monotonic() + ENDING_S, True
+        while alive and time.monotonic() < self._end_by:
             alive = any(s.is_alive() for s in self.supervisors.values() if s.switch)  # what it put last is taken below
-            for item in self._wait():
+            for item in self._inbox.take():
                 match item:
                     case Promise():
                         item.answer(self.promise((item.record,), self.clock.now()))
@@ -204,17 +205,6 @@ class Service:
                         self.supply.ended(item)
                     case _:
                         pass  # readings of the last moment: the meters stop with us
-
-    def _wait(self) -> list[Item]:
-        """What came, oldest first; waits until something comes or is due."""
-        items = []
-        try:
-            items.append(self._queue.get(timeout=WAIT_S))
-            while len(items) < 1000:
-                items.append(self._queue.get_nowait())
-        except queue.Empty:
-            pass
-        return items
 
     # -- what comes
 
@@ -232,6 +222,14 @@ class Service:
                 self.supervisors[batch.instrument].broken(f"a reading that cannot be recorded: {error!r}")
                 return
             self.watchers.tell(reading_message(self.bench, heard))
+
+    def _flooded(self, now: Moment, *, ending: bool = False) -> None:
+        """Tell what one instrument sent beyond what the bench takes; no contact may stand on lost readings."""
+        for gap in self._inbox.gaps(now, ending=ending) if not self.scribe.failing else ():
+            self.bench.handle(Gone(gap.instrument), self.writer.next_seq)
+            if self.promise((gap,), now):
+                self._inbox.told(gap)
+                self._say(f"{gap.instrument}: {gap.count} readings dropped: {gap.why}")
 
     def _changed(self, item: Changed) -> None:
         record = instrument_record(self.loaded, item, self.supervisors[item.instrument].port)
@@ -291,7 +289,7 @@ class Service:
             case "watch":
                 return {"watch": self.watchers.add({"event": "state", **snapshot(self)})}
             case "seal":
-                return {"seq": seal(self.scribe, fields, now)}
+                return {"seq": self._sealing.request(fields, now)}
             case "refused":
                 self.effect(Effect("refused", str(text(fields, "why"))))
                 return {"text": [], "records": []}
@@ -356,6 +354,7 @@ class Service:
     def _took(self, seq: int, at: str, record: records.Record) -> None:
         self.bench.apply(seq, at, record)
         self.supply.took(record)
+        self._sealing.took(record)
         if isinstance(record, records.Job | records.Void):  # a job may stand again whose sheet was not read
             self.bench.sheets.update(self.shelf.of_jobs(self.bench.ledger, self.bench.sheets))
         line = {"seq": seq, **msgspec.to_builtins(record)}

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import queue
+import resource
 import socketserver
 import threading
+import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +18,10 @@ from meterlink.errors import Refused
 from meterlink.service.wire import LONGEST, connected, request_of
 
 MOST = 200  # peers at once: each holds a descriptor, and a segment or a meter that comes back needs one too
+SHARE = 4  # of all descriptors that this process may have, the part that peers may hold at most
+FIRST_S = 10.0  # for a peer to say what it wants: one that says nothing holds a place that others need
+FULL_S = 0.1  # between two looks while the system has no descriptor left
+TOO_MANY = {"ok": False, "error": f"too many talk to this bench at once ({MOST} may): try again", "code": 4}
 WAITING = 5000  # messages a watcher may be behind before it is dropped: slow readers never slow the bench
 
 
@@ -76,9 +83,14 @@ class Watchers:
 class _Handler(socketserver.StreamRequestHandler):
     server: Server
 
+    timeout = FIRST_S
+
     def handle(self) -> None:
         while True:
-            line = self.rfile.readline(LONGEST)
+            try:
+                line = self.rfile.readline(LONGEST)
+            except TimeoutError:
+                return
             if not line.endswith(b"\n"):
                 return
             try:
@@ -92,6 +104,7 @@ class _Handler(socketserver.StreamRequestHandler):
             q = reply.pop("watch", None)
             self._send(reply)
             if q is not None:
+                self.connection.settimeout(None)  # it is told as long as it listens; its queue is bounded
                 self._watch(q)
                 return
 
@@ -118,6 +131,8 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
     def __init__(self, path: Path, put: Callable[[Ask], None], watchers: Watchers) -> None:
         self.put = put
         self._peers, self._lock = 0, threading.Lock()
+        descriptors = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+        self._most = MOST if descriptors == resource.RLIM_INFINITY else min(MOST, descriptors // SHARE)
         self.watchers = watchers
         if path.exists():
             try:
@@ -134,8 +149,21 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
         self._thread.start()
 
     def verify_request(self, request: Any, client_address: Any) -> bool:
-        """Beyond MOST a peer is let go at once; without descriptors, accepting would be tried without a pause."""
-        return self._peers < MOST
+        """Beyond the bound a peer is told so and let go."""
+        if self._peers < self._most:
+            return True
+        with suppress(OSError):
+            request.setblocking(False)
+            request.sendall(msgspec.json.encode(TOO_MANY) + b"\n")
+        return False
+
+    def get_request(self) -> tuple[Any, Any]:
+        """Without a descriptor accepting fails at once, and would be tried again without a pause."""
+        try:
+            return super().get_request()
+        except OSError:
+            time.sleep(FULL_S)
+            raise
 
     def process_request(self, request: Any, client_address: Any) -> None:
         with self._lock:

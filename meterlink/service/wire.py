@@ -78,6 +78,9 @@ def connected(path: Path, wait_s: float | None = 30.0) -> Iterator[socket.socket
     sock.settimeout(wait_s)
     try:
         sock.connect(str(path))
+    except BlockingIOError as error:  # connect(2), EAGAIN: more are waiting to be let in than the system keeps
+        sock.close()
+        raise errors.Refused("too many talk to this bench at once: try again") from error
     except OSError as error:
         sock.close()
         raise errors.Unreachable(

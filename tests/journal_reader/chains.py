@@ -8,8 +8,9 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from meterlink.journal.findings import Report
 from meterlink.journal.reader import segments
-from meterlink.journal.verify import Report, Verification
+from meterlink.journal.verify import Verification
 
 
 def all_lines(folder: Path) -> list[bytes]:

@@ -71,7 +71,7 @@ def test_verify_of_what_is_no_journal(tmp_path: Path) -> None:
     (tmp_path / "2026-11-25.jsonl.xz").write_bytes(b"x")
     assert "compressed" in str(refused("verify", tmp_path))
     (tmp_path / "2026-11-25.jsonl").write_bytes(b"")
-    assert "0 (1 to 0)" in done("verify", tmp_path)
+    assert "there is no record to check" in str(refused("verify", tmp_path))
     (tmp_path / "2026-11-25.jsonl").write_bytes(b"\x7fELF\x00\xff\n\n")
     assert "line 1: " in str(refused("verify", tmp_path))
 

@@ -294,7 +294,7 @@ def test_folders_that_are_no_journal(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="no journal"):
         segments(tmp_path / "nowhere")
     (tmp_path / "2026-11-25.jsonl").mkdir()
-    with pytest.raises(BadInput, match="is no file"):
+    with pytest.raises(BadInput, match="is no plain file"):
         segments(tmp_path)
 
 

@@ -279,13 +279,13 @@ class Rig:
 
     def command(self, *words: str) -> tuple[int, str]:
         """A command as a person calls it: its exit status and what it printed."""
-        printed = io.StringIO()
+        printed = io.TextIOWrapper(io.BytesIO(), "utf-8", write_through=True)
         with redirect_stdout(printed), redirect_stderr(printed):
             try:
                 self._command.main([*words, "--dir", str(self.root)], standalone_mode=False)
             except MeterlinkError as error:
                 return exit_code(error), str(error)
-        return 0, printed.getvalue()
+        return 0, printed.buffer.getvalue().decode()  # type: ignore[attr-defined]
 
     def there(self, name: str) -> bool:
         return self.pedal_plugged if name == "pedal" else self.ports[name].plugged

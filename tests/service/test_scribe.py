@@ -16,7 +16,7 @@ from meterlink.journal.reader import entries
 from meterlink.journal.verify import Verification
 from meterlink.journal.writer import Writer
 from meterlink.service.clock import JumpWatch, Moment
-from meterlink.service.loop import WAIT_S
+from meterlink.service.inbox import WAIT_S
 from meterlink.service.scribe import FLUSH_S, LATER_S, SYNC_S, Scribe
 from tests.journal_writer.disks import Faulty
 
