@@ -174,13 +174,14 @@ def take(view: View, message: Message, t: float) -> View:
 
 def printable(view: View) -> View:
     """The view as it is painted: what is hidden in its texts is spelled out. Requests are made from the other one."""
-    return msgspec.structs.replace(
+    replace = msgspec.structs.replace
+    return replace(
         view,
         why=_printable(view.why),
         state=_printable(view.state),
-        shown={visible(k): msgspec.structs.replace(v, message=_printable(v.message)) for k, v in view.shown.items()},
+        shown={visible(k): replace(v, message=_printable(v.message)) for k, v in view.shown.items()},
         meant=_printable(view.meant),
-        lately=tuple(msgspec.structs.replace(one, text=visible(one.text)) for one in view.lately),
+        lately=tuple(replace(one, sound=visible(one.sound), text=visible(one.text)) for one in view.lately),
         people=_printable(view.people),
         feeding=_printable(view.feeding),
         cleared=_printable(view.cleared),

@@ -7,6 +7,7 @@ for another reason is seen.
 from __future__ import annotations
 
 import json
+import sys
 import time
 from itertools import islice
 from pathlib import Path
@@ -18,6 +19,11 @@ from meterlink.folders import bench_folder
 from tests.hostile.commands import KNOWN, READ, STAYS, lines, orderly
 from tests.hostile.journals import FIELDS, NAME, SLOTS, Slot, put, story, write
 from tests.hostile.service import answering, answers, refuses, told
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
 
 SHEET = """
 model = %s
@@ -45,7 +51,7 @@ def bench(root: Path, text: str) -> tuple[Path, Path, Path]:
     return folder, write(folder / "journal", story(text)), sheet
 
 
-@pytest.fixture(scope="module", params=["x", NAME], ids=["plain", "hostile"])
+@pytest.fixture(scope="module", params=[pytest.param("x", marks=pytest.mark.long), NAME], ids=["plain", "hostile"])
 def place(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path, Path, Path]:
     return (str(request.param), *bench(tmp_path_factory.mktemp("bench"), str(request.param)))
 
@@ -75,7 +81,7 @@ def test_json_gives_the_text_as_it_is(tmp_path: Path) -> None:
     assert segment.exists()
 
 
-@pytest.mark.parametrize("reply", ["done", "refused", "none"])
+@pytest.mark.parametrize("reply", ["done", *(pytest.param(how, marks=pytest.mark.long) for how in ("refused", "none"))])
 def test_no_reply_of_a_service_acts(reply: str, tmp_path: Path) -> None:
     folder = tmp_path / "b"
     status, _ = told(tmp_path / "shape", NAME)
@@ -84,12 +90,20 @@ def test_no_reply_of_a_service_acts(reply: str, tmp_path: Path) -> None:
         for name in ASK:
             if name.partition(" ")[0] in ("journal", "driver", "sheet", "known-good", "report", "doctor"):
                 continue
-            for words in islice(lines(name, "on" if name == "power" else "x", folder, folder), 2):
+            for words in islice(
+                lines(name, "on" if name == "power" else "x", folder, folder), 1 if reply == "done" else 2
+            ):
                 done = orderly(words)
                 if reply == "done" and name in ("status", "keep", "who"):
                     assert "2J" in done.stdout
                 if reply == "refused" and 3 in EXITS.get(name, ()):
                     assert "2J" in done.stderr
+
+
+def test_a_service_that_ends_while_it_is_watched(tmp_path: Path) -> None:
+    with answering(bench_folder(tmp_path).socket, lambda request: [{"ok": True}]):
+        done = orderly(["supply", "inject", "x", "--volts", "1", "--amperes", "1", "--dir", str(tmp_path)])
+        assert done.returncode == 3 and "nothing was switched on" in done.stderr
 
 
 SLOTS_OF_TEXT = [s for s in SLOTS if s.sort in ("text", "word")]
@@ -98,9 +112,9 @@ SLOTS_OF_TEXT = [s for s in SLOTS if s.sort in ("text", "word")]
 @pytest.mark.long
 @pytest.mark.parametrize("slot", SLOTS_OF_TEXT, ids=str)
 def test_each_field_in_turn(slot: Slot, tmp_path: Path) -> None:
-    """Alone, so that nothing that was refused before stands between it and the way out; then with NUL, and with half a
-    surrogate pair as an escape of JSON and as bytes that are not UTF-8."""
-    for number, (text, escaped) in enumerate(((NAME, False), ("\0x", False), ("a\ud800", True), ("a\ud800", False))):
+    """Alone, so that nothing that was refused before stands between it and the way out; then with half a surrogate
+    pair as an escape of JSON, and as bytes that are not UTF-8."""
+    for number, (text, escaped) in enumerate(((f"{NAME}\0", False), ("a\ud800", True), ("a\ud800", False))):
         folder = tmp_path / str(number)
         written = story() + [put(one, slot.path, text) for one in story() if one["kind"] == slot.kind]
         segment = write(folder / "journal", written, escaped=escaped)
@@ -149,3 +163,23 @@ def test_a_question_shows_what_it_offers(tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr("meterlink.cli.interview.plugged_in", lambda folders: [(f"/dev/{NAME}", NAME)])
     done = orderly(["setup", "--dir", str(tmp_path)], feed="b\n\nm\n")
     assert done.returncode == 2 and "its port" in done.stdout and done.stdout.count(r"\u{1b}[2J") > 2
+
+
+def test_a_drafted_sheet_holds_nobodys_lines(tmp_path: Path) -> None:
+    """Its comments name the board, the job and the unit; its strings the point."""
+    board = f'{NAME}\n[[point]]\nname = "evil"\nwhere = "-"\nfunction = "resistance"\n#'
+    kept = {"function": "resistance", "coupling": None, "unit": board, "point": "P\u31641", "state": "ok", "with": None}
+    rows = [one | ({"model": "M"} if one["kind"] == "job" else {}) for one in story(board)]
+    write(tmp_path / "journal", [one | (kept if one["kind"] == "kept" else {}) for one in rows])
+    done = orderly(["sheet", "new", "--dir", str(tmp_path), "--", board])
+    assert [p["name"] for p in tomllib.loads(done.stdout)["point"]] == ["P\u31641"]
+    assert r"\U00003164" in done.stdout and r"\u{1b}[2J" in done.stdout
+
+
+def test_a_record_that_is_not_utf8_is_named_and_not_printed(tmp_path: Path) -> None:
+    """Where nothing has to read the field, it is the way out that sees it."""
+    rows = [one | ({"text": "a\ud800"} if one["kind"] == "finding" else {}) for one in story()]
+    write(tmp_path / "journal", rows)
+    for words in (["show", "--json"], ["show"], ["replay", "x", "--json"]):
+        done = orderly(["journal", *words, "--dir", str(tmp_path)])
+        assert done.returncode == 1 and "utf-8" in done.stderr.lower()

@@ -18,11 +18,14 @@ from meterlink.bench.events import Effect
 from meterlink.report.page import page
 from meterlink.report.write import material
 from meterlink.report.write import write as report
+from meterlink.screen.flash import FLASH_S
 from meterlink.screen.pictures import LARGE, SMALL, app_text
 from meterlink.sound import Player, Settings
 from meterlink.visible import hidden
 from tests.hostile.journals import NAME, SLOTS, Row, put, row, story, write
 from tests.hostile.service import told
+from tests.journal_reader.chains import forge
+from tests.journal_reader.generate import small
 from tests.journal_reader.test_auditor import COMMANDS, shell
 from tests.report.browser import CHROMIUM, Browser
 from tests.report.markup import Page
@@ -62,19 +65,28 @@ ENDED = {"event": "injection", "state": "ended", "off": True, "energy_j": 1.0}
 
 
 @pytest.mark.parametrize(
-    ("size", "keys"), [(SMALL, "bw"), pytest.param(LARGE, "bpftsamweh", marks=pytest.mark.long)], ids=["small", "large"]
+    ("size", "keys"),
+    [(LARGE, "b"), *(pytest.param(size, "bpftsamweh", marks=pytest.mark.long) for size in (SMALL, LARGE))],
+    ids=["quick", "small", "large"],
 )
 def test_no_text_acts_on_the_screen(size: tuple[int, int], keys: str, tmp_path: Path) -> None:
     seen: list[str] = []
 
     def look(app: App[Any]) -> None:
         text = app_text(app)  # type: ignore[arg-type]
-        assert not acts(text), text
+        assert not acts(text), f"{acts(text)} in\n{text}"
         seen.append(text)
 
     async def test() -> None:
-        async with screen(*messages(tmp_path, NAME), size=size, flash=True) as bench:
+        first, *others = messages(tmp_path, NAME)
+        async with screen(first, *others, size=size, flash=True) as bench:
             look(bench.app)
+            calm = {"alarm": None, "failing": None, "mismatch": None, "sound": None, "inputs": {}, "confirm": None}
+            await bench.tell({**first, **calm}, *others[:2])  # what is measured has the room that alarms took
+            look(bench.app)
+            if len(keys) > 1:
+                await bench.pilot.pause(FLASH_S)
+                look(bench.app)
             for key in keys:
                 await bench.press(key)
                 look(bench.app)
@@ -211,3 +223,26 @@ def test_examples_escape_what_they_print() -> None:
     for path in (*DOCS.glob("*.md"), DOCS.parent / "README.md", DOCS.parent / "DEVELOPERS.md"):
         for line in re.findall(r"^.*\bjq .*$", path.read_text(encoding="utf-8"), re.MULTILINE):
             assert re.search(r"\bjq -[a-z]*a", line), f"{path.name}: {line}"
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), 1e308, "x", None])
+@pytest.mark.parametrize("name", ["value", "spread", "uncertainty", "band", "n"])
+def test_the_example_script_ends_in_order_on_numbers_that_are_none(name: str, value: object, tmp_path: Path) -> None:
+    """In keeps that stand on their readings otherwise, so that it comes to compare them."""
+    script: dict[str, Any] = {"__name__": "check_journal"}
+    exec(compile((DOCS / "check-journal.py").read_text(), "check-journal.py", "exec"), script)
+    small(tmp_path, boards=1)
+    inner = {"uncertainty": "expanded", "band": "low"}
+
+    def change(record: Row) -> None:
+        if record["kind"] == "kept":
+            part, key = (record[name], inner[name]) if name in inner else (record, name)
+            part[key] = value
+
+    forge(tmp_path, change)
+    try:
+        script["main"](tmp_path)
+    except SystemExit as ended:
+        assert re.fullmatch(r"2026-11-25\.jsonl, line \d+: [ -~]+", str(ended))
+    else:
+        assert name in inner, "what the keep says of its readings is computed from them"
