@@ -6,6 +6,7 @@ than the 107 bytes that a Unix socket's address holds (unix(7)).
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import stat
@@ -69,6 +70,8 @@ def make_private(folder: Path) -> Path:
     """
     for one in reversed([f for f in (folder, *folder.parents) if not f.exists()]):
         one.mkdir(mode=0o700, exist_ok=True)
+    if not folder.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), str(folder))
     return folder
 
 

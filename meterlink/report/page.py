@@ -11,6 +11,7 @@ from meterlink.bench.nearest import own_keeps
 from meterlink.report.board import band, section, since, state, struck, table, withdrawal, worth_a_section
 from meterlink.report.collect import Material
 from meterlink.report.pictures import Value, mark, strips
+from meterlink.report.qr import qr
 from meterlink.report.text import esc, measured
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
@@ -206,13 +207,15 @@ def _record(m: Material) -> Iterator[str]:
     where = f" of {esc(', '.join(m.benches))}" if m.benches else ""
     yield (
         f"<p>Made by meterlink {esc(__version__)} from the journal{where}, records 1 to {m.last_seq}. The head of its "
-        f"chain, which is the SHA-256 of record {m.last_seq}:</p><p><code>{m.head}</code></p>"
+        f"chain, which is the SHA-256 of record {m.last_seq}, as text and as a QR code:</p>"
+        f"<p><code>{m.head}</code></p>{qr(m.head)}"
         "<p>This page does not say that the journal is whole and unaltered: that is checked on the journal itself. "
         "Whoever has a copy of it runs</p>"
         f"<p><code>meterlink journal verify --head {m.head} JOURNAL</code></p>"
         "<p>which follows the chain up to this head and beyond, decodes every reading anew from its raw bytes and "
-        "computes every kept value and verdict again; docs/auditor.md tells how to check it without meterlink. A head "
-        "printed here and filed elsewhere shows later that nothing before it was altered, removed or put in. Withdrawn "
+        "computes every kept value and verdict again; docs/auditor.md tells how to check it without meterlink. Whoever "
+        "can write a journal's folder can compute its whole chain anew: this page on paper, or filed where they cannot "
+        "reach it, shows later that nothing up to this head was altered, removed or put in. Withdrawn "
         "entries stay, struck through, with the reason.</p>"
     )
     if m.remarks:

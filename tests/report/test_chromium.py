@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from meterlink.report.write import material, write
+from tests.program import meterlink
 from tests.report.browser import CHROMIUM, Browser
 from tests.report.journals import bench, in_memory
 from tests.report.test_page import HOSTILE, log_of
@@ -171,3 +172,20 @@ def test_two_hundred_boards_print(browser: Browser, tmp_path: Path) -> None:
     pdf.write_bytes(browser.pdf())
     parts = dark(pdf)
     assert 40 < len(parts) < 300 and min(parts) > 0.002
+
+
+@pytest.mark.skipif(shutil.which("zbarimg") is None, reason="there is no zbarimg (zbar-tools)")
+def test_the_head_on_paper_is_a_witness(browser: Browser, report: Path, tmp_path: Path) -> None:
+    """Printed and read back with a scanner, the QR code is the head that verify takes."""
+    visited(browser, report)
+    pdf = tmp_path / "page.pdf"
+    pdf.write_bytes(browser.pdf())
+    subprocess.run(["pdftoppm", "-png", "-r", "150", pdf, pdf.with_suffix("")], check=True)
+    read = subprocess.run(
+        ["zbarimg", "--quiet", "--raw", *sorted(tmp_path.glob("page-*.png"))], capture_output=True, text=True
+    )
+    (head,) = read.stdout.split()
+    assert head in report.read_text("utf-8").replace("<wbr>", "")
+    journal = report.parent / "journal"
+    for given, code in ((head, 0), (head[::-1], 1)):
+        assert meterlink("journal", "verify", str(journal), "--chain-only", "--head", given).returncode == code

@@ -1,4 +1,4 @@
-"""A meter that sends as fast as a line can: the bench goes on, feet and commands are obeyed, what is dropped is told."""
+"""A meter that sends as fast as a line can: the bench goes on, commands are obeyed, what is dropped is told."""
 
 from __future__ import annotations
 
