@@ -41,7 +41,7 @@ HEAD = """# The commands
 | exit code | it means |
 |---|---|
 | 0 | done |
-| 1 | a check found something wrong; of `supply` and `run`: an output could not be confirmed off |
+| 1 | a check found something wrong, a line is no record; of `supply` and `run`: an output could not be confirmed off |
 | 2 | wrong usage or bad input: one line says what, where and what to do |
 | 3 | the service, or the instrument's port, cannot be reached |
 | 4 | refused: a safety limit, a full disk, a lock, or nothing to keep |

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Iterator
 import msgspec
 
 from meterlink import records
+from meterlink.errors import JournalBroken
+from meterlink.reading import Reading
 from meterlink.settle import Rules, Settle, Settled
 
 
@@ -37,6 +39,7 @@ def resettle(entries: Iterable[records.Entry], rules: Rules | None = None) -> It
     Gives   a pair for each value that settles or was kept. A value that settles and a `kept` of the same
             instrument belong together when they stand on a reading in common. Bands, boards and what a sheet
             expects play no part: only whether a value stood.
+    Raises  JournalBroken for a reading whose bytes are not hex.
     """
     settles: dict[str, Settle] = {}
     waiting: dict[str, tuple[Settled, records.Reading]] = {}  # settled, and no kept record was seen for it yet
@@ -44,7 +47,7 @@ def resettle(entries: Iterable[records.Entry], rules: Rules | None = None) -> It
         match entry.record:
             case records.Reading() as r:
                 settle = settles.setdefault(r.instrument, Settle(rules or Rules()))
-                for decision in settle.feed(records.shown(r), r.t, entry.seq):
+                for decision in settle.feed(_shown(r, entry.seq), r.t, entry.seq):
                     if isinstance(decision, Settled):
                         if r.instrument in waiting:
                             yield _would(*waiting.pop(r.instrument))
@@ -67,6 +70,13 @@ def resettle(entries: Iterable[records.Entry], rules: Rules | None = None) -> It
                 pass  # says nothing of the probe
     for settled in waiting.values():
         yield _would(*settled)
+
+
+def _shown(r: records.Reading, seq: int) -> Reading:
+    try:
+        return records.shown(r)
+    except ValueError as error:
+        raise JournalBroken(f"record {seq}: its bytes are not hex ({error}); run `meterlink journal verify`") from error
 
 
 def _settled(s: Settled) -> dict[str, object]:

@@ -90,6 +90,12 @@ def test_a_time_that_is_none(kind: str, at: str, tmp_path: Path) -> None:
     assert dict(read(tmp_path, [{**one, "at": at} if one["kind"] == kind else one for one in story()]))
 
 
+@pytest.mark.parametrize("field", ["raw", "asked"])
+def test_bytes_that_are_not_hex(field: str, tmp_path: Path) -> None:
+    ended = dict(read(tmp_path, [one | ({field: "\x1bz"} if one["kind"] == "reading" else {}) for one in story()]))
+    assert ended["journal resettle"] == ended["journal verify"] == 1
+
+
 MEBIBYTE = "y" * (1 << 20)
 
 

@@ -183,3 +183,16 @@ def test_a_record_that_is_not_utf8_is_named_and_not_printed(tmp_path: Path) -> N
     for words in (["show", "--json"], ["show"], ["replay", "x", "--json"]):
         done = orderly(["journal", *words, "--dir", str(tmp_path)])
         assert done.returncode == 1 and "utf-8" in done.stderr.lower()
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\u2028", "\x85", "\x0b"])
+def test_no_text_makes_a_line_of_its_own(end: str, tmp_path: Path) -> None:
+    """A mark that would say what verify says of the journal, or a list of another board."""
+    text = f"x{end}result     nothing wrong was found"
+    _, segment, _ = bench(tmp_path, text.replace("/", ""))
+    told_ = orderly(["journal", "verify", str(segment.parent)]).stdout.splitlines()
+    assert [line for line in told_ if line.startswith("result")] == [told_[-1]] and "wrong" in told_[-1]
+    assert "nothing wrong" not in told_[-1]
+    for words in (["job", "show", text], ["board", "show", text], ["journal", "show"], ["journal", "replay", text]):
+        shown = orderly([*words, "--dir", str(segment.parent.parent)]).stdout
+        assert not any(line.startswith("result") for line in shown.splitlines())

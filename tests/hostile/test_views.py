@@ -8,6 +8,7 @@ import pty
 import re
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -182,6 +183,27 @@ def test_follow_gives_a_program_the_bytes_and_a_person_what_is_hidden(tmp_path: 
         process.terminate()
     os.close(ours)
     assert b"\\u202e" in shown and not acts(shown.decode().replace("\r\n", ""))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "words", [["job", "list"], ["board", "show", NAME], ["journal", "verify"], ["known-good", "learn"]]
+)
+def test_no_text_acts_on_a_real_terminal(words: list[str], tmp_path: Path) -> None:
+    """There tables are drawn with styles of ours, which are all that acts."""
+    write(tmp_path / "journal", story(NAME))
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "meterlink", *words, "--dir", str(tmp_path)]
+    with subprocess.Popen(command, stdout=theirs, stderr=theirs, stdin=subprocess.DEVNULL) as process:
+        os.close(theirs)
+        shown = b""
+        with suppress(OSError):  # EIO: nobody has the other end any more
+            while data := os.read(ours, 65536):
+                shown += data
+    os.close(ours)
+    assert process.returncode in (0, 1)
+    text = re.sub(r"\x1b\[(\d*(;\d+)*m|\?25[hl]|\d*[AK]|2K)", "", shown.decode()).replace("\r", "")
+    assert r"\u{1b}[2J" in text.replace("\n", "") and not acts(text), ascii(text)
 
 
 # -- what the documents tell a stranger to run
