@@ -23,7 +23,7 @@ Dir = Annotated[
 ]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object per line on stdout, nothing else.")]
 
-LONGEST = 2000  # characters of a message on stderr; a text of a record may have a million
+LONGEST = 20_000  # characters of a message on stderr: a crate of boards may be named, a text of a million may not
 
 
 def emit(row: Any) -> None:
