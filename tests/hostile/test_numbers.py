@@ -74,6 +74,16 @@ def test_an_uncertainty_near_the_largest_double(expanded: float, tmp_path: Path)
     assert ended["known-good learn"] == 2 and not list((tmp_path / "known-good").glob("*"))
 
 
+def test_a_difference_beyond_the_largest_double(tmp_path: Path) -> None:
+    """Between before and after: computed, and so no number of any record."""
+    far = {"before": {"value": -1.7e308, "uncertainty": None}, "after": {"value": 1.7e308, "uncertainty": None}}
+    ended = dict(
+        read(tmp_path, [one | (far.get(one["stage"], {}) if one["kind"] == "kept" else {}) for one in story()])
+    )
+    assert ended["report"] == ended["board show"] == 0
+    assert "up by inf x" in (tmp_path / "reports" / "x.html").read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize("digits", [64, pytest.param(5000, marks=pytest.mark.long)])
 def test_a_whole_number_beyond_64_bits(digits: int, tmp_path: Path) -> None:
     for slot in (
