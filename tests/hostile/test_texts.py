@@ -11,6 +11,7 @@ import sys
 import time
 from itertools import islice
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 
@@ -48,7 +49,10 @@ def bench(root: Path, text: str) -> tuple[Path, Path, Path]:
     (folder / "sheets").mkdir(parents=True)
     sheet = folder / "sheets" / f"{text}.toml"
     sheet.write_text(SHEET % ((json.dumps(text).replace(r"\udb40\udc41", r"\U000e0041"),) * 5), encoding="utf-8")
-    return folder, write(folder / "journal", story(text)), sheet
+    segment = write(folder / "journal", story(text))
+    for name in (text, f"{text}.gz", f"2026-11-25.jsonl.{text}"):
+        (folder / "journal" / name).touch()
+    return folder, segment, sheet
 
 
 @pytest.fixture(scope="module", params=[pytest.param("x", marks=pytest.mark.long), NAME], ids=["plain", "hostile"])
@@ -151,12 +155,15 @@ def test_a_files_words_do_not_act(tmp_path: Path) -> None:
             assert orderly([*words, "--dir", str(folder)]).returncode
         assert orderly(["sheet", "check", str(folder / "bench.toml")]).returncode == 2
     folder, _, sheet = bench(tmp_path, NAME)
-    for words in (
-        ["sheet", "show", str(sheet)],
-        ["sheet", "show", "--json", str(sheet)],
-        ["sheet", "check", str(sheet)],
-    ):
+    (folder / "known-good").mkdir()
+    (folder / "known-good" / f"{quote(NAME)}.json").write_text("{}")
+    (folder / "profiles").mkdir()
+    (folder / "profiles" / f"{NAME}.toml").write_text(f"{inline} = 1", encoding="utf-8")
+    known = ["--dir", str(folder)]
+    for words in (["sheet", "show", str(sheet)], ["sheet", "check", str(sheet)], ["known-good", "show", *known]):
         orderly(words)
+        orderly([*words, "--json"])
+    assert "2J" in orderly(["journal", "verify", *known]).stdout.partition("note")[2]
 
 
 def test_a_question_shows_what_it_offers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
