@@ -130,7 +130,7 @@ def _line(line: bytes, withdrawn_by: int | None, judged: dict[str, Any] | None =
         raise JournalBroken(f"a record is not UTF-8 ({error}); run `meterlink journal verify`") from error
     mark = b',"withdrawn_by":%d' % withdrawn_by if withdrawn_by else b""
     now = b',"judged":' + msgspec.json.encode(judged) if judged else b""
-    emit_line(line[:-1] + mark + now + b"}")
+    emit_line(line.rstrip()[:-1] + mark + now + b"}")
 
 
 def _as_it_was(entry: records.Entry) -> dict[str, Any] | None:

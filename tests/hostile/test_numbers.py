@@ -155,8 +155,12 @@ def test_each_number_in_turn(slot: Slot, values: list[str], ways: int, tmp_path:
         assert dict(read(tmp_path / str(number), rows, ways))
 
 
-@pytest.mark.long
-@pytest.mark.parametrize("kind", sorted(FIELDS))
+SOME = ("start", "context", "reading", "kept")
+
+
+@pytest.mark.parametrize(
+    "kind", [pytest.param(k, marks=pytest.mark.long if k in SOME else pytest.mark.full) for k in sorted(FIELDS)]
+)
 def test_each_head_in_turn(kind: str, tmp_path: Path) -> None:
     heads: list[Row] = [{"at": at} for at in NO_TIMES]
     heads += [{"seq": f"as is: {x}"} for x in (0, -1, 2**63, 2**64, "9" * 5000, "1.5", "null")]

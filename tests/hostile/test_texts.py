@@ -113,18 +113,22 @@ def test_a_service_that_ends_while_it_is_watched(tmp_path: Path) -> None:
 SLOTS_OF_TEXT = [s for s in SLOTS if s.sort in ("text", "word")]
 
 
-@pytest.mark.long
+@pytest.mark.parametrize(
+    ("text", "escaped"),
+    [
+        pytest.param(f"{NAME}\0", False, marks=pytest.mark.long, id="hostile"),
+        pytest.param("a\ud800", True, marks=pytest.mark.full, id="half a pair"),
+        pytest.param("a\ud800", False, marks=pytest.mark.full, id="not UTF-8"),
+    ],
+)
 @pytest.mark.parametrize("slot", SLOTS_OF_TEXT, ids=str)
-def test_each_field_in_turn(slot: Slot, tmp_path: Path) -> None:
-    """Alone, so that nothing that was refused before stands between it and the way out; then with half a surrogate
-    pair as an escape of JSON, and as bytes that are not UTF-8."""
-    for number, (text, escaped) in enumerate(((f"{NAME}\0", False), ("a\ud800", True), ("a\ud800", False))):
-        folder = tmp_path / str(number)
-        written = story() + [put(one, slot.path, text) for one in story() if one["kind"] == slot.kind]
-        segment = write(folder / "journal", written, escaped=escaped)
-        for name in (*READ, "journal seal"):
-            for words in islice(lines(name, "x", segment, folder), 2):
-                orderly(words)
+def test_each_field_in_turn(slot: Slot, text: str, escaped: bool, tmp_path: Path) -> None:
+    """Alone, so that nothing that was refused before stands between it and the way out."""
+    written = story() + [put(one, slot.path, text) for one in story() if one["kind"] == slot.kind]
+    segment = write(tmp_path / "journal", written, escaped=escaped)
+    for name in (*READ, "journal seal"):
+        for words in islice(lines(name, "x", segment, tmp_path), 2):
+            orderly(words)
 
 
 def test_a_drivers_words_do_not_act(tmp_path: Path) -> None:
@@ -190,6 +194,14 @@ def test_a_record_that_is_not_utf8_is_named_and_not_printed(tmp_path: Path) -> N
     for words in (["show", "--json"], ["show"], ["replay", "x", "--json"]):
         done = orderly(["journal", *words, "--dir", str(tmp_path)])
         assert done.returncode == 1 and "utf-8" in done.stderr.lower()
+
+
+def test_blanks_around_a_record_leave_it_json(tmp_path: Path) -> None:
+    """RFC 8259 allows them between tokens and after the value."""
+    rows = [b'"kind" :\t"stop","why":"x"\r}', b'"kind":"stop","why":"x"} \t', b'"kind":"stop","why":"x"}\r']
+    write(tmp_path / "journal", [*story()[:2], *rows])
+    done = orderly(["journal", "show", "--json", "--kind", "stop", "--dir", str(tmp_path)])
+    assert [json.loads(line)["why"] for line in done.stdout.splitlines()] == ["x"] * 3
 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\u2028", "\x85", "\x0b"])
