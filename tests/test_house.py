@@ -24,6 +24,7 @@ FLOW = [
         "driver",
         "folders",
         "wholefile",
+        "plainfile",
         "tomlfile",
         "visible",
         "wording",

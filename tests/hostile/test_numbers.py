@@ -62,8 +62,8 @@ def test_the_largest_and_least_doubles(value: float, tmp_path: Path) -> None:
 @pytest.mark.parametrize("value", [*(pytest.param(x, marks=pytest.mark.long) for x in WHOLES[:-1]), WHOLES[-1]])
 def test_the_largest_and_least_whole_numbers(value: int, tmp_path: Path) -> None:
     ended = dict(read(tmp_path, every("whole", value)))
-    assert ended["journal show"] == ended["job list"] == 0
-    assert ended["journal verify"] == 1
+    least = 0 if value > 0 else 1  # no count and no seq is below zero: such a record is refused in one line
+    assert (ended["job list"], ended["journal verify"]) == (least, 1)
 
 
 @pytest.mark.parametrize("expanded", [1e308, 1.7976931348623157e308])
