@@ -114,8 +114,9 @@ def _kind(function: str, coupling: str | None, unit: str) -> str:
 
 
 def _elsewhere(kept: records.Kept, held: Sequence[Held]) -> str | None:
-    """Whether the readings belong to another board than the keep says; one that was moved may stand on them."""
-    for n, r in held if kept.moved is None else ():
+    """Whether the readings belong to another board than the settled keep says. One that was moved may stand on them,
+    and one by hand stands on what the meter showed last, which may be from before the board was taken."""
+    for n, r in held if kept.moved is None and kept.by == "settled" else ():
         if (r.job, r.board) != (kept.job, kept.board):
             return f"it is of board {kept.board} in job {kept.job}, its reading {n} of board {r.board} in job {r.job}"
     return None
