@@ -61,7 +61,7 @@ def _file(disk: Disk, path: Path) -> records.SetAsideFile | None:
     """A plain file's size and hash; None for anything else that lies there."""
     if not path.is_file() or path.is_symlink():
         return None
-    fd = disk.open(path, os.O_RDONLY | os.O_NOFOLLOW)
+    fd = disk.open(path, os.O_RDONLY)
     try:
         digest, at = sha256(), 0
         while part := disk.read(fd, CHUNK, at):

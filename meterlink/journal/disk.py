@@ -40,7 +40,8 @@ class Disk:
         return os.listdir(folder)  # noqa: PTH208 - names, not paths
 
     def open(self, path: Path, flags: int) -> int:
-        return os.open(path, flags | os.O_CLOEXEC, 0o600)
+        """Never through a link, and never waiting for a pipe's other end."""
+        return os.open(path, flags | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK, 0o600)
 
     def open_folder(self, folder: Path) -> int:
         return os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
@@ -49,7 +50,8 @@ class Disk:
         os.close(fd)
 
     def size(self, fd: int) -> int:
-        return os.fstat(fd).st_size
+        """By its end: fstat would make the next write store a fine time stamp, which takes as long as the write."""
+        return os.lseek(fd, 0, os.SEEK_END)
 
     def held(self, fd: int) -> Seen:
         """The file that a descriptor holds, whatever its name has become."""

@@ -20,12 +20,17 @@ def same(a: Seen, b: Seen) -> bool:
     return (a.device, a.inode) == (b.device, b.inode)
 
 
-def alone(segment: str, held: Seen, size: int) -> None:
-    """Nobody but its writer has written, cut, linked or removed a segment. Raises JournalBroken."""
-    if held.size != size:
+def as_written(segment: str, size: int, written: int) -> None:
+    """Nobody but its writer has written to a segment, or cut it. Raises JournalBroken."""
+    if size != written:
         raise JournalBroken(
-            f"{segment} was changed by another program while it was written: it holds {held.size} bytes, not {size}"
+            f"{segment} was changed by another program while it was written: it holds {size} bytes, not {written}"
         )
+
+
+def alone(segment: str, held: Seen, written: int) -> None:
+    """As `as_written`, and nobody has linked or removed it. Raises JournalBroken."""
+    as_written(segment, held.size, written)
     if held.links != 1:
         what = "was removed" if held.links < 1 else "has a second name (a hard link)"
         raise JournalBroken(f"{segment} {what} while it was written")

@@ -32,7 +32,7 @@ class Hold:
             home = self._open(disk.open_folder(folder))
             self._home = disk.held(home)
             free = disk.lock(home)
-            self._file = self._open(disk.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW))
+            self._file = self._open(disk.open(folder / LOCK, os.O_RDWR | os.O_CREAT))
             self.left = synced.read(disk.read(self._file, synced.LENGTH, 0))
             if not free or not disk.lock(self._file):
                 raise Refused(

@@ -199,7 +199,7 @@ def _end_of(disk: Disk, folder: Path, names: list[str]) -> Mark:
 
 def _settle(disk: Disk, folder: Path, name: str, base: Mark, note: Note) -> Walked:
     """Check one segment as the device holds it, and move a torn end aside."""
-    fd = disk.open(folder / name, os.O_RDWR | os.O_NOFOLLOW)
+    fd = disk.open(folder / name, os.O_RDWR)
     try:
         disk.sync(fd)
         disk.forget(fd)

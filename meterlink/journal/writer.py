@@ -35,7 +35,7 @@ from typing import Concatenate, NamedTuple, ParamSpec, TypeVar
 from meterlink import records
 from meterlink.errors import BadInput, JournalBroken
 from meterlink.journal.disk import REAL, Disk, Seen
-from meterlink.journal.disturbed import alone, in_place, refusal, same
+from meterlink.journal.disturbed import alone, as_written, in_place, refusal, same
 from meterlink.journal.hold import Hold
 from meterlink.journal.recovery import UNSYNCED_MAX, Found, Mark, recover, walk
 from meterlink.journal.segments import segment_key, segment_name
@@ -224,7 +224,7 @@ class Writer:
         self._due = found.due
         if found.segment is not None:
             self._path = hold.path / found.segment
-            self._fd = self._disk.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW)
+            self._fd = self._disk.open(self._path, os.O_WRONLY | os.O_APPEND)
             self._file = self._disk.held(self._fd)
         hold.note(self._segment, self._durable.size, sync=True)
 
@@ -281,7 +281,7 @@ class Writer:
 
     def _write(self, items: list[Waiting]) -> None:
         assert self._fd is not None
-        alone(self._path.name, self._disk.held(self._fd), self._written.size)
+        as_written(self._path.name, self._disk.size(self._fd), self._written.size)
         data = b"".join(item.line for item in items)
         rest = memoryview(data)
         self._reached = self._written.size + len(data)
@@ -331,7 +331,7 @@ class Writer:
             self._disk.close(fd)
         old, part = (segment_key(self._segment) if self._segment else None) or ("", 0)
         name = segment_name(day, 1 if day != old else part + 1 if self._written.size else part)
-        fd = self._disk.open(self.folder / name, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_NOFOLLOW)
+        fd = self._disk.open(self.folder / name, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
         try:
             file = self._disk.held(fd)
             if file.size:
@@ -380,11 +380,11 @@ class Writer:
                     self._disk.truncate(fd, self._durable.size)
             self._disk.close(fd)
         assert self._segment is not None
-        fd = self._disk.open(self.folder / self._segment, os.O_RDWR | os.O_NOFOLLOW)
+        fd = self._disk.open(self.folder / self._segment, os.O_RDWR)
         try:
             file = self._disk.held(fd)
-            if not same(file, self._file) or file.size > self._reached:
-                raise JournalBroken(f"{self._segment} was replaced or changed by another program")
+            if not same(file, self._file) or file.links != 1 or file.size > self._reached:
+                raise JournalBroken(f"{self._segment} was replaced, linked or changed by another program")
             if file.size > self._durable.size:
                 self._disk.truncate(fd, self._durable.size)
             self._disk.sync(fd)

@@ -15,13 +15,12 @@ from typing import Any
 import msgspec
 
 from meterlink.errors import Refused
-from meterlink.service.wire import LONGEST, connected, request_of
+from meterlink.service.wire import LONGEST, TOO_MANY, connected, request_of
 
 MOST = 200  # peers at once: each holds a descriptor, and a segment or a meter that comes back needs one too
 SHARE = 4  # of all descriptors that this process may have, the part that peers may hold at most
 FIRST_S = 10.0  # for a peer to say what it wants: one that says nothing holds a place that others need
 FULL_S = 0.1  # between two looks while the system has no descriptor left
-TOO_MANY = {"ok": False, "error": f"too many talk to this bench at once ({MOST} may): try again", "code": 4}
 WAITING = 5000  # messages a watcher may be behind before it is dropped: slow readers never slow the bench
 
 
@@ -154,7 +153,7 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
             return True
         with suppress(OSError):
             request.setblocking(False)
-            request.sendall(msgspec.json.encode(TOO_MANY) + b"\n")
+            request.sendall(msgspec.json.encode({"ok": False, "error": TOO_MANY, "code": 4}) + b"\n")
         return False
 
     def get_request(self) -> tuple[Any, Any]:

@@ -22,6 +22,7 @@ from meterlink.exits import error_of
 
 LONGEST = 1 << 20  # bytes of one request; what is longer is refused and the peer dropped
 LARGEST = 2**63 - 1  # a whole number that a record holds
+TOO_MANY = "too many talk to this bench at once: try again"
 
 
 def request_of(line: bytes) -> dict[str, Any]:
@@ -80,7 +81,7 @@ def connected(path: Path, wait_s: float | None = 30.0) -> Iterator[socket.socket
         sock.connect(str(path))
     except BlockingIOError as error:  # connect(2), EAGAIN: more are waiting to be let in than the system keeps
         sock.close()
-        raise errors.Refused("too many talk to this bench at once: try again") from error
+        raise errors.Refused(TOO_MANY) from error
     except OSError as error:
         sock.close()
         raise errors.Unreachable(

@@ -67,7 +67,7 @@ def test_sub_displays_are_channels() -> None:
 
 @pytest.mark.parametrize("text", ["OL", "OVER", "-OL", "O.L", "0L", ".OL"])
 def test_letters_are_over_range(text: str) -> None:
-    """Not documented; the reference sheet's rule."""
+    """No manual of the maker says what over range looks like: letters where a number stands. Derived here."""
     (one,) = decode(line(f"2 OHM  {text} Mohm "))
     assert (one.state, one.value, one.unit) == ("over", None, "Ohm")
 

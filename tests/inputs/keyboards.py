@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from tests.link.usb_devices import HidDevice
 
-# USB HID 1.11, appendix B.1: modifiers, reserved, six usages. Usage Tables, page 07 (reference sheet, topic 8.2, for
-# a, b, c, 1, Enter and Space; the rest from memory). The pair is (modifiers, usage); 02 is LeftShift.
+# USB HID 1.11, appendix B.1: modifiers, reserved, six usages. HID Usage Tables 1.12, section 10, table 12
+# (Keyboard/Keypad Page, 0x07); from memory. The pair is (modifiers, usage); 02 is LeftShift.
 USAGE = {chr(ord("a") + i): (0, 0x04 + i) for i in range(26)}
 USAGE |= {c.upper(): (2, usage) for c, (_, usage) in USAGE.items()}
 USAGE |= {c: (0, 0x1E + i) for i, c in enumerate("1234567890")}

@@ -31,7 +31,7 @@ TIMING = Timing()
 
 @pytest.mark.parametrize(
     ("report", "down"),
-    [  # HID 1.11 appendix B.1 and C; usages of HID Usage Tables page 07 (reference sheet, topic 8.1)
+    [  # HID 1.11, appendices B.1 and C; HID Usage Tables 1.12, section 10, table 12; from memory
         ("00 00 05 00 00 00 00 00", {"b"}),
         ("00 00 00 00 00 00 00 00", set()),
         ("00 00 04 06 00 00 00 00", {"a", "c"}),

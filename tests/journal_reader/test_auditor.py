@@ -16,8 +16,8 @@ from meterlink import records
 from meterlink.bench.verdict import judge
 from meterlink.journal import seal as seals
 from tests.journal_reader.chains import all_lines, append, check, forge
-from tests.journal_reader.test_seal import key
 from tests.journal_reader.test_tampering import only_the_newest, tampered
+from tests.signers import key
 
 DOCS = Path(__file__).parents[2] / "docs"
 PAGE = (DOCS / "auditor.md").read_text()

@@ -23,7 +23,7 @@ DOCS = Path(__file__).parents[2] / "docs"
 
 @pytest.mark.parametrize(
     ("message", "digest"),
-    [  # FIPS 180-4, NIST's example file (reference sheet on formats, 5.5; from memory there)
+    [  # FIPS 180-4; NIST, "Examples with Intermediate Values", SHA256.pdf (the empty message: from memory)
         ("", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"),
         ("abc", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"),
         (

@@ -75,7 +75,7 @@ def test_a_broken_line_is_named(journal: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "unix"),
     [
-        # RFC 3339, 5.8; Unix seconds from the reference sheet on formats (computed there)
+        # RFC 3339, 5.8; the seconds since 1970 derived here: days times 86400, and the time of day in UTC
         ("1985-04-12T23:20:50.52Z", 482196050.52),
         ("1996-12-19T16:39:57-08:00", 851042397.0),
         ("1937-01-01T12:00:27.87+00:20", -1041337172.13),

@@ -13,17 +13,9 @@ from meterlink.errors import BadInput
 from meterlink.journal import seal as seals
 from meterlink.journal.reader import segments
 from tests.journal_reader.chains import all_lines, append, check
+from tests.signers import key
 
 pytestmark = pytest.mark.skipif(shutil.which("ssh-keygen") is None, reason="OpenSSH's ssh-keygen is not here")
-
-
-def key(folder: Path, name: str) -> tuple[Path, Path]:
-    """A fresh key, and an allowed-signers file that knows it as NAME@bench."""
-    path = folder / name
-    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", name, "-f", path], check=True)
-    signers = folder / f"{name}.signers"
-    signers.write_text(f'{name}@bench namespaces="{seals.NAMESPACE}" {Path(f"{path}.pub").read_text()}')
-    return path, signers
 
 
 @pytest.fixture

@@ -1,6 +1,7 @@
 """Disks that fail and disks that forget: what the real one does once in a year, on demand.
 
-Source: "Topic 12", 12.3: make the Nth operation fail, once and for good; drop what was not synced.
+Source: "How SQLite Is Tested" (sqlite.org/testing.html), 3.2 I/O error testing, 3.3 crash testing; from memory: make
+the Nth operation fail, once and for good; drop what was not synced.
 """
 
 from __future__ import annotations
@@ -81,8 +82,8 @@ def applied(content: bytes, at: int, data: bytes | None) -> bytes:
 
 class Forgetful(Disk):
     """A disk in memory. `crash` keeps what was synced and any part of the rest; `lose` is a failed fdatasync:
-    the pages are clean, the cache still shows them, no later fdatasync writes them (fsync(2); the lesson
-    of 2018 in "Topic 12", 12.2)."""
+    the pages are clean, the cache still shows them, no later fdatasync writes them (fsync(2), "ERRORS", EIO:
+    since Linux 4.13 a write-back error is told once)."""
 
     def __init__(self) -> None:
         self.files: dict[str, Content] = {}

@@ -49,7 +49,7 @@ def reopened(folder: Path) -> list[records.Recovered]:
 
 
 def test_the_last_line_cut_at_every_byte(tmp_path: Path) -> None:
-    """Every whole record stays, and the journal goes on. Source: "Topic 12", 12.3, truncated tail."""
+    """Every whole record stays, and the journal goes on. Derived here: an append may be cut at any byte (write(2))."""
     data = written(tmp_path / "whole")
     last = data[:-1].rfind(b"\n") + 1
     for cut in range(last, len(data) + 1):

@@ -27,7 +27,7 @@ from .oracle import EVENING, MIDNIGHT, NOON, Caller, lines_of, morning, note, re
 
 @pytest.mark.parametrize(
     ("message", "digest"),
-    [  # FIPS 180-4, NIST's example file; reference sheet "Topic 5", 5.5 (there from memory, recomputed)
+    [  # FIPS 180-4; NIST, "Examples with Intermediate Values", SHA256.pdf (the empty message: from memory)
         (b"", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"),
         (b"abc", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"),
         (

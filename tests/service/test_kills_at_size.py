@@ -23,7 +23,7 @@ import pytest
 from meterlink.errors import MeterlinkError
 from meterlink.journal.reader import entries
 from tests.rules.rig import Rig
-from tests.tampering.journal import key
+from tests.signers import key
 
 LIVES = 100  # on one journal: then it is looked at, and another one begins
 LONGEST_S = 0.4  # of a life; a start takes about half of that

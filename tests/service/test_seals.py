@@ -14,7 +14,7 @@ from meterlink.errors import MeterlinkError
 from meterlink.journal.reader import entries
 from tests.program import meterlink
 from tests.service.conftest import Running, bench_at, until
-from tests.tampering.journal import key
+from tests.signers import key
 
 pytestmark = pytest.mark.skipif(shutil.which("ssh-keygen") is None, reason="OpenSSH's ssh-keygen is not here")
 

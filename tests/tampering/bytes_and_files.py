@@ -95,7 +95,7 @@ def torn(lines: list[bytes]) -> None:
     lines[-1] = lines[-1][:-30]
 
 
-def sealed(change: Callable[[Journal, Witnesses], None], *, anew: bool = True) -> Callable[[Path, Witnesses], None]:
+def sealed(change: Callable[[Journal, Witnesses], object], *, anew: bool = True) -> Callable[[Path, Witnesses], None]:
     def do(target: Path, w: Witnesses) -> None:
         journal = Journal(w.folder)
         change(journal, w)
@@ -136,7 +136,7 @@ def renamed(j: Journal, w: Witnesses) -> None:
 
 
 def by_files() -> Iterator[Form]:
-    yield Form("the seal's signature taken away", "seal", sealed(lambda j, w: void(j.files.pop(signature(j)))))
+    yield Form("the seal's signature taken away", "seal", sealed(lambda j, w: j.files.pop(signature(j))))
     yield Form("seal and signature taken away", "seal or head", sealed(lambda j, w: j.unsealed()))
     yield Form("another signature in its place", "chain", sealed(lambda j, w: j.files.update({signature(j): b"x"})))
     yield Form("its name changed to a newer record", "chain", sealed(renamed))
@@ -163,10 +163,6 @@ def by_files() -> Iterator[Form]:
         ("a file of another kind put in", "nothing", lambda f: (f / "notes.txt").write_text("x")),
     ):
         yield Form(what, found_by, files(do))
-
-
-def void(_: object) -> None:
-    pass
 
 
 def files(change: Callable[[Path], object]) -> Callable[[Path, Witnesses], None]:

@@ -7,7 +7,6 @@ no witness.
 from __future__ import annotations
 
 import json
-import subprocess
 from collections.abc import Callable
 from hashlib import sha256
 from pathlib import Path
@@ -19,6 +18,7 @@ from meterlink import records
 from meterlink.journal import seal as seals
 from tests.journal_reader.chains import all_records
 from tests.journal_reader.generate import small
+from tests.signers import key
 
 Row = dict[str, Any]
 RUNS = ("sealed", "printed", "newest")  # what witnesses each of the three runs
@@ -150,14 +150,6 @@ def supply(event: str, voltage: float | None) -> Row:
         "kind": "supply", "instrument": "psu", "event": event, "voltage": voltage, "current_limit": 1.5, "why": None,
         "by": "technician", "job": "GC-2611", "board": "GC-02", "rail": "+3V3", "seen": None,
     }  # fmt: skip
-
-
-def key(root: Path, name: str) -> tuple[Path, Path]:
-    path = root / name
-    subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", name, "-f", path], check=True)
-    signers = root / f"{name}.signers"
-    signers.write_text(f'{name}@bench namespaces="{seals.NAMESPACE}" {Path(f"{path}.pub").read_text()}')
-    return path, signers
 
 
 class Form(NamedTuple):
