@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 import socket
+import time
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -118,9 +119,47 @@ def test_peers_that_stay_take_no_descriptor_that_a_meter_needs(day: Day) -> None
         for one in come:
             one.close()
 
-    def answers() -> bool:
-        with suppress(MeterlinkError, OSError):
-            return bool(day.bench.call("status")["ok"])
-        return False
+    until(lambda: is_answered(day.bench), what="the service to answer again")
 
-    until(answers, what="the service to answer again")
+
+def processor_s(pid: int) -> float:
+    """Seconds of processor time that a process took so far (proc(5), stat: utime and stime)."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+@pytest.mark.long
+def test_beside_a_crowd_that_says_nothing_a_meter_comes_back_and_commands_are_answered_again(tmp_path: Path) -> None:
+    """1,500 half-open connections: beyond the bound each is told so, the silent ones are let go, nothing spins."""
+    with bench_at(tmp_path / "bench") as bench:
+        bench.start()
+        crowd: list[socket.socket] = []
+        try:
+            for _ in range(1500):
+                crowd.append(socket.socket(socket.AF_UNIX))
+                crowd[-1].connect(str(bench.folders.socket))  # waits where too many are waiting to be let in
+            crowd[-1].settimeout(20.0)
+            assert b"too many" in crowd[-1].recv(200)
+            bench.terminal.unplug()
+            until(lambda: "handheld is lost" in log(bench), what="the loss to be told")
+            bench.terminal.plug()
+            until(lambda: "handheld is back" in log(bench), what="the meter to be found again")
+            assert bench.process is not None
+            before, began = processor_s(bench.process.pid), time.monotonic()
+            time.sleep(2.0)
+            assert processor_s(bench.process.pid) - before < 0.6 * (time.monotonic() - began), "it spins"
+            until(lambda: is_answered(bench), what="the silent ones to be let go")
+        finally:
+            for one in crowd:
+                one.close()
+        assert bench.stop() == 0
+
+
+def is_answered(bench: Running) -> bool:
+    with suppress(MeterlinkError, OSError):
+        return bool(bench.call("status")["ok"])
+    return False
+
+
+def log(bench: Running) -> str:
+    return (bench.folders.root / "service.log").read_text()
