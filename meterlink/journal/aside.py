@@ -15,6 +15,7 @@ from pathlib import Path
 from meterlink import records
 from meterlink.errors import Refused
 from meterlink.journal.disk import Disk
+from meterlink.journal.hold import LOCK, Hold
 
 CHUNK = 1 << 20
 
@@ -28,16 +29,15 @@ def set_aside(disk: Disk, folder: Path) -> Path | None:
     if not folder.is_dir():
         return None
     target = folder.with_name(f"{folder.name}.before-{max(_numbers(disk, folder), default=0) + 1}")
-    held = disk.open_folder(folder)
     try:
-        if not disk.lock(held):
-            raise Refused(f"{folder} is being written by a service: stop it first")
-        disk.rename(folder, target)
-        disk.sync_folder(folder.parent)
+        hold = Hold(disk, folder)
+        try:
+            disk.rename(folder, target)
+            disk.sync_folder(folder.parent)
+        finally:
+            hold.release()
     except OSError as error:
         raise Refused(f"{folder} cannot be renamed to {target.name}: {error.strerror}") from error
-    finally:
-        disk.close(held)
     return target
 
 
@@ -48,7 +48,7 @@ def untold(disk: Disk, folder: Path) -> tuple[records.SetAside, ...]:
     if not newest:
         return ()
     old = folder.with_name(f"{folder.name}.before-{newest}")
-    files = [_file(disk, old / name) for name in sorted(disk.names(old)) if name != "journal.lock"]
+    files = [_file(disk, old / name) for name in sorted(disk.names(old)) if name != LOCK]
     return (records.SetAside(folder=old.name, files=[f for f in files if f is not None]),)
 
 

@@ -44,17 +44,21 @@ class Seals:
         self._orphans.pop(record.signature_file, None)
         return self._taken(seals.check, folder, record, orphan=False)
 
+    def cut_off(self, last_seq: int) -> list[str]:
+        """What the names of the signatures alone say of a chain that ends with this record."""
+        return [
+            f"the journal ends at record {last_seq}; {name} signed more: newer records were cut off"
+            for name, (_, through) in self._orphans.items()
+            if through > last_seq
+        ]
+
     def end(self, last_seq: int) -> list[str]:
-        """What is wrong at the end of a chain that holds through this record."""
+        """What is wrong at the end of a chain that holds through this record, beside what was cut off."""
         wrong = []
         for name, (path, through) in sorted(self._orphans.items(), key=lambda item: item[1][1]):
-            if through > last_seq:
-                what = "newer records were cut off"
-                wrong.append(f"the journal ends at record {last_seq}; {name} signed more: {what}")
-            else:
-                record = records.Seal(head=records.GENESIS, through=through, signature_file=name)
-                if found := self._taken(seals.held_against, path.parent, record, orphan=True):
-                    wrong.append(f"{found}; no seal record names it: it was made of other records than these")
+            record = records.Seal(head=records.GENESIS, through=through, signature_file=name)
+            if through <= last_seq and (found := self._taken(seals.held_against, path.parent, record, orphan=True)):
+                wrong.append(f"{found}; no seal record names it: it was made of other records than these")
         if self._signers is not None and not any(s.allowed for s in self.holding):
             wrong.append("no seal of an allowed signer")
         return wrong

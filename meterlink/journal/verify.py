@@ -109,8 +109,9 @@ class Verification:
         r = self.report
         if not r.fault_count and r.trusted and self._chain.met is None:
             self._wrong(self._before, f"the journal ends here and never passes through the head {r.trusted}")
-        if not r.fault_count and not r.chain_only:
-            for wrong in self._seals.end(self._chain.seq):
+        if not r.fault_count:
+            last = self._chain.seq
+            for wrong in self._seals.cut_off(last) + ([] if r.chain_only else self._seals.end(last)):
                 self._wrong(self._before, wrong)
         self._signed()
         r.last_seq, r.head, r.trusted_seq = self._chain.seq, self._chain.head, self._chain.met
