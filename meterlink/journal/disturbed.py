@@ -45,6 +45,9 @@ def in_place(what: str, held: Seen, named: Seen) -> None:
 def refusal(folder: Path, error: OSError | JournalBroken, dropped: dict[str, int]) -> JournalFailed:
     """The fault as the line that the user reads: what it is, and what to do about it."""
     code = error.errno if isinstance(error, OSError) else None
+    what = (error.strerror if isinstance(error, OSError) else None) or str(error)
+    if code in GONE:
+        what = "its segment or folder is not there any more"
     if code in FULL:
         do = "free space on its disk"
     elif code is None or code in GONE:
@@ -52,7 +55,7 @@ def refusal(folder: Path, error: OSError | JournalBroken, dropped: dict[str, int
     else:
         do = "check the disk (`meterlink doctor`) and its cables"
     return JournalFailed(
-        f"the journal in {folder} cannot be written: {error}; {do}; nothing is acknowledged until a write works",
+        f"the journal in {folder} cannot be written: {what}; {do}; nothing is acknowledged until a write works",
         full=code in FULL,
         dropped=dropped,
     )

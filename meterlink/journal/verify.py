@@ -297,7 +297,8 @@ class Verification:
             case records.Gap():
                 self.report.lost[record.instrument] = self.report.lost.get(record.instrument, 0) + record.count
             case records.SetAside():
-                self.report.aside.append(f"{len(record.files)} files of an older journal lie in {record.folder}")
+                count = f"{len(record.files)} file" + ("s" if len(record.files) != 1 else "")
+                self.report.aside.append(f"an older journal lies in {record.folder}: {count}")
             case records.Seal():
                 return self._seals.record(path.parent, record)
             case _:

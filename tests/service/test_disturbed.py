@@ -84,7 +84,7 @@ def test_a_changed_journal_is_set_aside_whole(bench: Running) -> None:
     ]
     verify = meterlink("journal", "verify", "--dir", str(bench.folders.root))
     assert verify.returncode == 0
-    assert "1 files of an older journal lie in journal.before-1" in verify.stdout
+    assert "an older journal lies in journal.before-1: 1 file\n" in verify.stdout
     bench.start()
     bench.stop()
     assert [e.kind for e in entries(folder, readings=False)].count("set_aside") == 1
