@@ -46,7 +46,9 @@ def refusal(folder: Path, error: OSError | JournalBroken, dropped: dict[str, int
     """The fault as the line that the user reads: what it is, and what to do about it."""
     code = error.errno if isinstance(error, OSError) else None
     what = (error.strerror if isinstance(error, OSError) else None) or str(error)
-    if code in GONE:
+    if code == errno.ELOOP:
+        what = "a link stands in its place"
+    elif code in GONE:
         what = "its segment or folder is not there any more"
     if code in FULL:
         do = "free space on its disk"

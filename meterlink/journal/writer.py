@@ -101,7 +101,7 @@ class Writer:
         self._waiting: list[Waiting] = []
         self._unsynced: Counter[str] = Counter()  # readings that are written and not durable
         try:
-            disk.make_folder(folder)
+            disk.make_folder(folder.resolve())  # a link to another disk leads to where it is to be
             self._hold = Hold(disk, folder)
             self._resume(recover(disk, folder, self._hold.left), self._hold)
         except OSError as error:

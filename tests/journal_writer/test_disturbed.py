@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from meterlink.errors import JournalBroken, JournalFailed, Refused
+from meterlink.journal.aside import set_aside
+from meterlink.journal.disk import REAL
 from meterlink.journal.writer import Writer
 
 from .oracle import NOON, lines_of, note, reading
@@ -183,3 +185,46 @@ def test_cut_while_nobody_wrote_is_not_gone_on_with(tmp_path: Path, end: str) ->
     (folder / NAME).unlink()
     with pytest.raises(JournalBroken, match=f"^{NAME} was written and is not there; nothing was touched"):
         Writer(folder)
+
+
+def test_a_journal_on_another_disk_is_set_aside_there(tmp_path: Path) -> None:
+    """The folder may be a link to another disk: the new one begins where the old one was."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    (tmp_path / "journal").symlink_to(disk / "journal")
+    writer = Writer(tmp_path / "journal")
+    writer.append(note("old"), NOON)
+    writer.close()
+    assert set_aside(REAL, tmp_path / "journal") == disk / "journal.before-1"
+    writer = Writer(tmp_path / "journal")
+    (due,) = writer.due
+    writer.append(due, NOON)
+    writer.close()
+    assert sorted(p.name for p in disk.iterdir()) == ["journal", "journal.before-1"]
+    assert len(lines_of(disk / "journal")) == len(lines_of(disk / "journal.before-1")) == 1
+
+
+def test_a_link_in_the_place_of_the_lock_file_is_told_as_one(tmp_path: Path) -> None:
+    (tmp_path / "journal").mkdir()
+    (tmp_path / "mine").write_text("mine")
+    (tmp_path / "journal" / "journal.lock").symlink_to(tmp_path / "mine")
+    with pytest.raises(JournalFailed, match="a link stands in its place"):
+        Writer(tmp_path / "journal")
+    assert (tmp_path / "mine").read_text() == "mine"
+
+
+def test_a_copy_that_was_taken_while_it_was_written_is_gone_on_with(tmp_path: Path) -> None:
+    """docs/operator.md, "Backing up": without the note, which may be ahead of the copy."""
+    writer = Writer(tmp_path / "journal")
+    for text in ("one", "two"):
+        writer.append(note(text), NOON)
+        writer.commit()
+        if text == "one":
+            shutil.copytree(tmp_path / "journal", tmp_path / "copy")
+    shutil.copy(tmp_path / "journal" / "journal.lock", tmp_path / "copy")
+    writer.close()
+    with pytest.raises(JournalBroken, match="had been synced"):
+        Writer(tmp_path / "copy")
+    (tmp_path / "copy" / "journal.lock").unlink()
+    Writer(tmp_path / "copy").close()
+    assert len(lines_of(tmp_path / "copy")) == 1
