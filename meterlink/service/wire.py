@@ -13,9 +13,9 @@ from __future__ import annotations
 import json
 import socket
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from meterlink import errors
 from meterlink.exits import error_of
@@ -102,14 +102,19 @@ def call(path: Path, do: str, **fields: Any) -> dict[str, Any]:
         request = _sound({"do": do, **fields})
     except ValueError as error:
         raise errors.BadInput(str(error)) from error
-    with connected(path) as sock:
+    with connected(path) as sock, sock.makefile("rb") as lines:
+        return _asked(sock, lines, request)
+
+
+def _asked(sock: socket.socket, lines: BinaryIO, request: dict[str, Any]) -> dict[str, Any]:
+    """The reply to a request. Raises Unreachable, or what was refused."""
+    with suppress(BrokenPipeError, ConnectionResetError):  # whoever let us go unheard has said why: that is read next
         sock.sendall(json.dumps(request).encode() + b"\n")
-        with sock.makefile("rb") as lines:
-            try:
-                line = lines.readline()
-            except OSError as error:
-                raise errors.Unreachable(f"the service took {do!r} and did not answer: {error}") from error
-    return _answered(line, do)
+    try:
+        line = lines.readline()
+    except OSError as error:
+        raise errors.Unreachable(f"the service did not answer {request['do']!r}: {error}") from error
+    return _answered(line, request["do"])
 
 
 def _answered(line: bytes, do: str) -> dict[str, Any]:
@@ -124,9 +129,7 @@ def _answered(line: bytes, do: str) -> dict[str, Any]:
 
 def watch(path: Path) -> Iterator[dict[str, Any]]:
     """What the service tells of itself until it ends. At the start raises Unreachable, or what the service refused."""
-    with connected(path, None) as sock:
-        sock.sendall(b'{"do":"watch"}\n')
-        with sock.makefile("rb") as lines:
-            _answered(lines.readline(), "watch")  # the service's word that it will tell
-            for line in lines:
-                yield json.loads(line)
+    with connected(path, None) as sock, sock.makefile("rb") as lines:
+        _asked(sock, lines, {"do": "watch"})  # the service's word that it will tell
+        for line in lines:
+            yield json.loads(line)

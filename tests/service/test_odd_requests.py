@@ -12,8 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from meterlink.errors import BadInput, MeterlinkError
+from meterlink.errors import BadInput, MeterlinkError, Refused
+from meterlink.service import wire
 from meterlink.service.sockets import MOST
+from tests.injection.faults import Set, bench_of
+from tests.program import meterlink
 from tests.service.conftest import Running, bench_at, until
 from tests.service.test_right_board import Day
 
@@ -163,3 +166,32 @@ def is_answered(bench: Running) -> bool:
 
 def log(bench: Running) -> str:
     return (bench.folders.root / "service.log").read_text()
+
+
+def is_full(path: Path) -> bool:
+    with socket.socket(socket.AF_UNIX) as one:
+        one.settimeout(0.2)
+        with suppress(TimeoutError, BlockingIOError):  # let in, or not yet
+            one.connect(str(path))
+            return b"too many" in one.recv(200)
+    return False
+
+
+def test_every_command_that_is_one_too_many_is_told_so(tmp_path: Path) -> None:
+    """Whoever is let go before its request is read says why, and not that all is well."""
+    with bench_of(tmp_path, Set("s")) as bench:
+        crowd = [socket.socket(socket.AF_UNIX) for _ in range(MOST)]
+        try:
+            for one in crowd:
+                one.connect(str(bench.folders.socket))
+            until(lambda: is_full(bench.folders.socket), what="all places to be taken")
+            for words in (("status",), ("job", "note", "x"), ("keep",), ("supply", "off")):
+                for _ in range(10):
+                    done = meterlink(*words, "--dir", str(tmp_path))
+                    assert done.returncode == 4
+                    assert "too many talk to this bench at once" in done.stderr
+            with pytest.raises(Refused, match="too many"):
+                next(wire.watch(bench.folders.socket))
+        finally:
+            for one in crowd:
+                one.close()
