@@ -110,6 +110,7 @@ def test_it_finds_the_driver_of_a_meter_that_is_sending(folders: Folders) -> Non
     assert "meter: heard, it shows" in done.stdout
 
 
+@pytest.mark.long
 def test_a_silent_port_is_told_and_any_driver_may_be_named(folders: Folders) -> None:
     folders.root.mkdir(parents=True)
     port = folders.root / "port"

@@ -25,13 +25,13 @@ def test_every_class_has_its_code_and_comes_back(cls: type[errors.MeterlinkError
 
 
 def run(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> Any:
-    def application(first: str | None) -> Any:
+    def command(first: str | None) -> Any:
         def call(**_: Any) -> None:
             raise error
 
         return call
 
-    monkeypatch.setattr(main, "application", application)
+    monkeypatch.setattr(main, "command", command)
     with pytest.raises(SystemExit) as ended:
         main.main()
     return ended.value.code

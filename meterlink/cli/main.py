@@ -11,7 +11,9 @@ import os
 import sys
 import tempfile
 import traceback
+from collections.abc import Callable
 from contextlib import suppress
+from functools import cache
 from pathlib import Path
 
 import typer
@@ -57,12 +59,18 @@ def application(first: str | None = None) -> typer.Typer:
     return app
 
 
+@cache
+def command(first: str | None = None) -> Callable[..., object]:
+    """The same, ready to be called; put together once in a process, however often it is called there."""
+    return typer.main.get_command(application(first))
+
+
 def main() -> None:
     """Run it; every error of ours is one line on stderr and its exit code."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # a terminal or a file's name need not be UTF-8
     try:
-        result = application(sys.argv[1] if len(sys.argv) > 1 else None)(standalone_mode=False)
+        result = command(sys.argv[1] if len(sys.argv) > 1 else None)(standalone_mode=False)
         sys.stdout.flush()
         code = result if isinstance(result, int) else 0
     except errors.MeterlinkError as error:

@@ -111,6 +111,7 @@ def test_board_show_pairs_before_and_after_and_ranks_the_rail(demo: Any) -> None
     assert "not to be told apart" in done.stdout
 
 
+@pytest.mark.long
 def test_a_shell_loop_and_sha256sum_check_the_chain(segment: Path) -> None:
     """The format's own recipe: printf %s "$line" | sha256sum gives the next line's prev."""
     script = """

@@ -56,7 +56,7 @@ def run(line: str, root: Path) -> Any:
     command, words = split(line)
     if "--dir" not in words and any(p.name == "dir_" for p in KNOWN[command].params):
         words += ["--dir", str(root)]
-    return CliRunner().invoke(application(), [*command.split(), *words])
+    return CliRunner().invoke(application(command.split()[0]), [*command.split(), *words])
 
 
 def touch(bench: Running, ear: Ear, value: float) -> dict[str, Any]:

@@ -82,6 +82,7 @@ def at_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
         yield Bench(bench, pedal, lambda text: terminal.send(f"{text}\r".encode()))
 
 
+@pytest.mark.long
 def test_the_day(at_work: Bench) -> None:
     acts = day("docs/technician.md")
     assert len(acts) > 30 and {act.split()[0] for act, _ in acts} == {"$", "scan", "touch", "foot"}

@@ -61,7 +61,7 @@ def test_without_a_service_it_ends_with_3_where_the_page_says_so(
     _, *words = shlex.split(ours(example(name)))
     if any(p.name == "dir_" for p in KNOWN[name].params):
         words += ["--dir", str(tmp_path / "bench")]
-    result: Any = CliRunner().invoke(application(), words, input="")
+    result: Any = CliRunner().invoke(application(words[0]), words, input="")
     error = result.exception
     assert error is None or isinstance(error, errors.MeterlinkError), repr(error)
     code = exit_code(error) if error else 0

@@ -55,7 +55,7 @@ def start(line: str, bench: Bench) -> subprocess.Popen[str]:
 def run(line: str, bench: Bench) -> tuple[int, str]:
     """Exit code and everything that it said."""
     _, *words = shlex.split(line)
-    result = CliRunner().invoke(application(), [*words, "--dir", str(bench.folders.root)])
+    result = CliRunner().invoke(application(words[0]), [*words, "--dir", str(bench.folders.root)])
     if isinstance(result.exception, MeterlinkError):
         return exit_code(result.exception), f"{result.output}{result.exception}\n"
     return result.exit_code, result.output

@@ -20,7 +20,11 @@ from meterlink.testing import check_driver
 SPECS = registry.all_specs()
 
 
-@pytest.mark.parametrize("spec", SPECS, ids=lambda s: s.name)
+@pytest.mark.parametrize(
+    "spec",
+    [s if i % 3 == 0 else pytest.param(s, marks=pytest.mark.long) for i, s in enumerate(SPECS)],
+    ids=lambda s: s.name,
+)
 def test_a_bundled_driver_passes(spec: Spec) -> None:
     wrong = [r for r in check_driver(spec, n=100) if r.ok is False]
     assert not wrong

@@ -81,6 +81,7 @@ def test_what_was_recorded_again_is_the_recording(outputs: dict[str, str]) -> No
     assert again.driver == "fs9721"
 
 
+@pytest.mark.long
 def test_the_new_driver_works_where_a_pull_request_puts_it(outputs: dict[str, str], tmp_path: Path) -> None:
     """drivers/NAME.py with its recordings in captures/NAME/: the checks pass there as well."""
     work = Path(outputs["folder"]) / "work"
@@ -96,6 +97,7 @@ def test_the_new_driver_works_where_a_pull_request_puts_it(outputs: dict[str, st
     assert run.returncode == 0, run.stdout + run.stderr
 
 
+@pytest.mark.long
 def test_the_new_driver_runs_live(outputs: dict[str, str], tmp_path: Path) -> None:
     """Section 6: its bench folder and file, the service, status, keep, verify; a meter on a pseudo-terminal."""
     bench = Path(outputs["folder"]) / "trial"

@@ -38,7 +38,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def call(*arguments: object) -> Result:
-    return CliRunner().invoke(application(), ["journal", "export", *(str(a) for a in arguments)])
+    return CliRunner().invoke(application("journal"), ["journal", "export", *(str(a) for a in arguments)])
 
 
 def table(folder: Path, kind: str, *arguments: object) -> Any:

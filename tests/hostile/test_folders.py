@@ -75,10 +75,10 @@ def nobody_waits(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(time, "sleep", lambda seconds: None)
 
 
-LATER = [index, linked_segment, pipe_segment, folder_segment, endless_segment, loops]
+LATER = [pipes, index, linked_segment, pipe_segment, folder_segment, endless_segment, loops]
 
 
-@pytest.mark.parametrize("hostile", [code, pipes, *(pytest.param(one, marks=pytest.mark.long) for one in LATER)])
+@pytest.mark.parametrize("hostile", [code, *(pytest.param(one, marks=pytest.mark.long) for one in LATER)])
 def test_a_strangers_folder_is_read_and_nothing_else_happens(
     tmp_path: Path, hostile: Callable[[Path, Path], None]
 ) -> None:

@@ -65,7 +65,9 @@ def test_the_fields_are_found() -> None:
     assert len(SLOTS) > 100 and any(s.path == ("band", "from") for s in SLOTS)
 
 
-@pytest.mark.parametrize("name", ASK)
+@pytest.mark.parametrize(
+    "name", [n if i % 3 == 0 else pytest.param(n, marks=pytest.mark.long) for i, n in enumerate(ASK)]
+)
 def test_no_command_lets_a_journals_text_through(name: str, place: tuple[str, Path, Path, Path]) -> None:
     text, folder, segment, sheet = place
     for words in lines(name, text, sheet if name.startswith("sheet") else segment, folder):

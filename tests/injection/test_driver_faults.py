@@ -194,7 +194,11 @@ NO_READINGS: list[Any] = [
 ]
 
 
-@pytest.mark.parametrize("readings", NO_READINGS, ids=lambda r: str(r)[:60])
+@pytest.mark.parametrize(
+    "readings",
+    [pytest.param(r, marks=[] if i % 4 == 0 else pytest.mark.long) for i, r in enumerate(NO_READINGS)],
+    ids=lambda r: str(r)[:60],
+)
 def test_no_reading_of_a_driver_ends_the_service(tmp_path: Path, readings: Any) -> None:
     """Rule 16: what no journal can hold ends with its own meter; during an injection that is off, and seen off."""
     bad, good = Set("bad"), Set("good")
@@ -303,7 +307,7 @@ def test_what_was_left_on_and_does_not_answer_is_an_alarm(tmp_path: Path, monkey
 # -- the journal
 
 
-@pytest.mark.parametrize("at", range(1, 9))
+@pytest.mark.parametrize("at", [pytest.param(at, marks=[] if at in (1, 4) else pytest.mark.long) for at in range(1, 9)])
 @pytest.mark.parametrize("how", ["refused", "slow", "raises"])
 def test_a_journal_that_fails_switches_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str, at: int) -> None:
     """From the n-th commit on: refused by the disk, slower than may be waited for, or a fault that ends the loop."""

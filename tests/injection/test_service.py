@@ -247,6 +247,7 @@ def test_that_a_rail_is_fed_is_heard_in_the_words_of_the_order(bench: Bench) -> 
         mark = bench.ear.heard
 
 
+@pytest.mark.long
 def test_a_supply_that_feeds_is_heard_all_the_while(bench: Bench) -> None:
     """Its readings come by the injection then, not by the reading in between."""
     began = time.monotonic()
@@ -258,24 +259,22 @@ def test_a_supply_that_feeds_is_heard_all_the_while(bench: Bench) -> None:
     assert told["instruments"][0]["likely"] is None and told["instruments"][0]["silent_s"] < SILENT_S
 
 
-@pytest.mark.parametrize(
-    ("changed", "error", "word"),
-    [
-        ({"volts": 3.4}, Refused, "nominal"),
-        ({"amperes": 9.0}, Refused, "ceiling"),
-        ({"hold_s": 100.0}, Refused, "ceiling"),
-        ({"confirm": False}, Refused, "battery"),
-        ({"rail": ""}, BadInput, "rail"),
-        ({"nominal": None}, BadInput, "nominal"),
-        ({"volts": "much"}, BadInput, "numbers"),
-        ({"instrument": "toaster"}, BadInput, "supply"),
-    ],
-)
-def test_what_is_refused_switches_nothing(
-    bench: Bench, changed: dict[str, Any], error: type[MeterlinkError], word: str
-) -> None:
-    with pytest.raises(error, match=word):
-        bench.call("supply inject", **{**ORDER, **changed})
+REFUSED: list[tuple[dict[str, Any], type[MeterlinkError], str]] = [
+    ({"volts": 3.4}, Refused, "nominal"),
+    ({"amperes": 9.0}, Refused, "ceiling"),
+    ({"hold_s": 100.0}, Refused, "ceiling"),
+    ({"confirm": False}, Refused, "battery"),
+    ({"rail": ""}, BadInput, "rail"),
+    ({"nominal": None}, BadInput, "nominal"),
+    ({"volts": "much"}, BadInput, "numbers"),
+    ({"instrument": "toaster"}, BadInput, "supply"),
+]
+
+
+def test_what_is_refused_switches_nothing(bench: Bench) -> None:
+    for changed, error, word in REFUSED:
+        with pytest.raises(error, match=word):
+            bench.call("supply inject", **{**ORDER, **changed})
     assert bench.supply.went == []
 
 

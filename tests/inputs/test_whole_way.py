@@ -26,7 +26,7 @@ SCANNER = (0x1209, 0x0002)
 SERIAL = '[scanner]\nkind = "serial"\nport = "{port}"\n'
 TYPING = '[scanner]\nkind = "keyboard"\nport = "1209:0002"\nprefix = "#"\n'
 KINDS = ["contact", "keyboard"]
-COMES_AND_GOES = ["contact", pytest.param("keyboard", marks=pytest.mark.long)]
+ONE_NOW = ["contact", pytest.param("keyboard", marks=pytest.mark.long)]
 MISSING = re.compile("is not there|cannot be reached")
 
 
@@ -82,7 +82,7 @@ def supply_at(path: Path) -> Iterator[tuple[VirtualSupply, str]]:
         yield supply, f'[instruments.supply]\ndriver = "scpi_supply:E36xx"\nport = "{path}"\ncontrol = true\n'
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", ONE_NOW)
 def test_a_press_stops_an_injection_and_does_nothing_else(kind: str, tmp_path: Path) -> None:
     with (
         supply_at(tmp_path / "supply") as (supply, table),
@@ -126,7 +126,7 @@ def unplug_and_plug(bench: WholeBench, name: str, unplug: Callable[[], object], 
     assert "lost" not in bench.command("status")
 
 
-@pytest.mark.parametrize("kind", COMES_AND_GOES)
+@pytest.mark.parametrize("kind", ONE_NOW)
 def test_a_pedal_that_is_unplugged_is_said_and_works_again(kind: str, tmp_path: Path) -> None:
     with bench_with_pedal(kind, tmp_path / "bench") as (bench, pedal):
         bench.start()
@@ -141,7 +141,7 @@ def test_a_pedal_that_is_unplugged_is_said_and_works_again(kind: str, tmp_path: 
         until(lambda: bench.at() == ("GC-01", "P2"), what="the tap after it")
 
 
-@pytest.mark.parametrize("kind", COMES_AND_GOES)
+@pytest.mark.parametrize("kind", ONE_NOW)
 def test_a_pedal_that_is_missing_at_the_start_is_said(kind: str, tmp_path: Path) -> None:
     with bench_with_pedal(kind, tmp_path / "bench", plugged=False) as (bench, pedal):
         bench.start()

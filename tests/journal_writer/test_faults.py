@@ -98,7 +98,7 @@ def recorded(line: bytes) -> object:
     return records.decode(line).record
 
 
-@pytest.mark.parametrize("forever", [False, True], ids=["once", "for good"])
+@pytest.mark.parametrize("forever", [False, pytest.param(True, marks=pytest.mark.long)], ids=["once", "for good"])
 def test_every_operation_may_fail_and_then_the_power(forever: bool) -> None:
     """On a disk that loses what a failed fdatasync was to keep, and is then switched off."""
     for n in range(1, 400):

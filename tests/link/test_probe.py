@@ -154,6 +154,7 @@ def run(*args: str) -> Any:
     return CliRunner().invoke(app, args)
 
 
+@pytest.mark.long
 def test_the_command_listens(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """For a second at each line setting: this meter sends forty frames in it."""
     monkeypatch.setattr(probe, "MOST_S", 1.0)

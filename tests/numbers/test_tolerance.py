@@ -66,7 +66,12 @@ def reference(n: int, p: float, gamma: float) -> float:
 
 @pytest.mark.parametrize(
     ("n", "p", "gamma"),
-    [(2, 0.95, 0.95), (3, 0.9, 0.99), (4, 0.5, 0.5), (10, 0.95, 0.95), (25, 0.9999, 0.9999)],
+    [
+        (2, 0.95, 0.95),
+        (3, 0.9, 0.99),
+        (4, 0.5, 0.5),
+        *(pytest.param(n, p, p, marks=pytest.mark.long) for n, p in ((10, 0.95), (25, 0.9999))),
+    ],
 )
 def test_against_scipy(n: int, p: float, gamma: float) -> None:
     assert tolerance_factor(n, p, gamma) == pytest.approx(reference(n, p, gamma), rel=1e-7)
@@ -89,7 +94,10 @@ def test_falls_with_boards_rises_with_demands(n: int, p: float, gamma: float) ->
     assert tolerance_factor(n, p, gamma + 0.005) > k
 
 
-@pytest.mark.parametrize(("p", "z"), [(0.90, 1.644854), (0.95, 1.959964), (0.99, 2.575829)])
+@pytest.mark.parametrize(
+    ("p", "z"),
+    [(0.95, 1.959964), *(pytest.param(*each, marks=pytest.mark.long) for each in ((0.90, 1.644854), (0.99, 2.575829)))],
+)
 def test_tends_to_the_normal_quantile(p: float, z: float) -> None:
     k = tolerance_factor(700, p, 0.5)  # at even odds; with more confidence it nears from above and slower
     assert k == pytest.approx(z, rel=2e-3)

@@ -20,7 +20,7 @@ MARKS = ["../GC/1", "/etc/passwd", "<b>\"'\n", "..", "", ".hidden", "x" * 400, "
 
 
 def call(*arguments: object) -> Result:
-    return CliRunner().invoke(application(), [str(a) for a in arguments])
+    return CliRunner().invoke(application(str(arguments[0])), [str(a) for a in arguments])
 
 
 def refused(*arguments: object) -> str:

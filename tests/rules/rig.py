@@ -23,14 +23,11 @@ import tty
 from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from decimal import Decimal
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-import typer.main
-
 from meterlink import registry
-from meterlink.cli.main import application
+from meterlink.cli.main import command
 from meterlink.errors import MeterlinkError, Unreachable
 from meterlink.exits import exit_code
 from meterlink.folders import bench_folder
@@ -73,12 +70,6 @@ def until(condition: Callable[[], Any], what: str, every_s: float = 0.0005) -> A
 def is_heard(message: Message) -> bool:
     """It is a sound that answers somebody; a device's loss that is told again, for another reason, answers nobody."""
     return bool(message["event"] == "effect" and not re.match(r"the (pedal|scanner) is lost", message["text"]))
-
-
-@cache
-def command_line() -> Any:
-    """The whole command line, put together once: that takes longer than a command."""
-    return typer.main.get_command(application())
 
 
 class Port:
@@ -173,7 +164,7 @@ class Rig:
         self.pid: int | None = None
         self._ear: Ear | None = None
         self._fences = 0
-        self._command = command_line()
+        self._command: Any = command()
         self._build: Any = registry.find("fs9721").build
 
     # -- the service's life

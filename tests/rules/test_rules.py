@@ -4,7 +4,7 @@ The service is the real one, in a process of its own; it is entered by bytes on 
 commands, and looked at by what is heard, what stands in the journal and what the views say. Runs are numbered: a number
 is a seed, and the life of one bench.
 
-    METERLINK_RULES_STEPS=2000 python -m pytest tests/rules        so many acts in place of 200
+    METERLINK_RULES_STEPS=2000 python -m pytest tests/rules        so many acts in place of 100
     METERLINK_RULES_SEED=17 python -m pytest tests/rules           one run alone, as a failure names it
     python -m pytest -m full tests/rules                           100,000 acts, and the mutations
 
@@ -65,7 +65,7 @@ def test_the_rules_hold_whoever_acts() -> None:
     if alone := os.environ.get("METERLINK_RULES_SEED"):
         assert run(int(alone)) > 0
         return
-    wanted, done, seed = int(os.environ.get("METERLINK_RULES_STEPS", "200")), 0, 0
+    wanted, done, seed = int(os.environ.get("METERLINK_RULES_STEPS", "100")), 0, 0
     while done < wanted:
         done += run(seed)
         seed += 1

@@ -79,19 +79,22 @@ def test_a_form_takes_keys_in_order_however_fast(tmp_path: Path) -> None:
         asked(service, ("supply inject", {**HERE, **order}))
 
 
+QUESTIONS: list[tuple[str, str, str, Any]] = [
+    ("b", "Which board?", "gc-11\r", ("board take", {"source": "key", "board": "GC-11", "job": JOB})),
+    ("p", "Which point?", "u8\r", ("point", {**HERE, "point": "U8"})),
+    ("f", "found or done", "replaced\rC412\r100 nF, 50 V\r", None),
+    ("t", "Note on what", "job\rthe crate holds 15\r", ("job note", None)),
+    ("s", "Where is it", "waiting\rU3\r", ("board state", {**ON_IT, "state": "waiting for a part", "text": "U3"})),
+    ("w", "Which keep", "2\rwith\rslipped\r", ("void", {**HERE, "of": 190, "why": "slipped"})),
+    ("h", "Who is at the bench", "Mira\r", ("who", {"source": "key", "name": "Mira"})),
+    ("e", "Leave out", "rest\rno power here\r", ("leave out", None)),
+    ("m", "belongs to", "C405\r", ("move", {**HERE, "of": 204, "point": "C405"})),
+]
+
+
 @pytest.mark.parametrize(
     ("key", "title", "rest", "request_"),
-    [
-        ("b", "Which board?", "gc-11\r", ("board take", {"source": "key", "board": "GC-11", "job": JOB})),
-        ("p", "Which point?", "u8\r", ("point", {**HERE, "point": "U8"})),
-        ("f", "found or done", "replaced\rC412\r100 nF, 50 V\r", None),
-        ("t", "Note on what", "job\rthe crate holds 15\r", ("job note", None)),
-        ("s", "Where is it", "waiting\rU3\r", ("board state", {**ON_IT, "state": "waiting for a part", "text": "U3"})),
-        ("w", "Which keep", "2\rwith\rslipped\r", ("void", {**HERE, "of": 190, "why": "slipped"})),
-        ("h", "Who is at the bench", "Mira\r", ("who", {"source": "key", "name": "Mira"})),
-        ("e", "Leave out", "rest\rno power here\r", ("leave out", None)),
-        ("m", "belongs to", "C405\r", ("move", {**HERE, "of": 204, "point": "C405"})),
-    ],
+    [q if q[0] in "bfm" else pytest.param(*q, marks=pytest.mark.long) for q in QUESTIONS],
 )
 def test_every_question_takes_its_answers_in_one_write(
     tmp_path: Path, key: str, title: str, rest: str, request_: Any

@@ -52,6 +52,7 @@ def test_found_missing_lost_and_back_are_said(tmp_path: Path) -> None:
         assert [r.event for r in events if r.instrument == "handheld"][-1] == "found"
 
 
+@pytest.mark.long
 @pytest.mark.timeout(60)
 def test_a_meter_that_falls_silent_is_heard_and_comes_back(tmp_path: Path) -> None:
     """The cable stays, the meter switches itself off: after five seconds that is as loud as a lost cable."""

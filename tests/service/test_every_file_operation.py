@@ -168,7 +168,9 @@ def days(rig: Rig, step: int, forever: bool, codes: tuple[int, ...]) -> set[str]
     raise AssertionError("no run ended untouched")
 
 
-@pytest.mark.parametrize(("n", "forever", "code"), [(52, False, errno.ENOSPC), (71, True, errno.EIO)])
+@pytest.mark.parametrize(
+    ("n", "forever", "code"), [(52, False, errno.ENOSPC), pytest.param(71, True, errno.EIO, marks=pytest.mark.long)]
+)
 def test_an_operation_fails_while_the_probe_touches(rig: Rig, n: int, forever: bool, code: int) -> None:
     assert day(rig, n, forever, code)
 

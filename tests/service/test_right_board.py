@@ -141,7 +141,16 @@ def test_a_touch_without_a_board_is_refused_with_a_sound_of_its_own(day: Day) ->
     assert day.keeps("GC-01") == [(None, pytest.approx(0.5, abs=0.003))]
 
 
-@pytest.mark.parametrize("state", ["handed on", "waiting for a part", "declined", "tested good", "returned"])
+@pytest.mark.parametrize(
+    "state",
+    [
+        "handed on",
+        *(
+            pytest.param(s, marks=pytest.mark.long)
+            for s in ("waiting for a part", "declined", "tested good", "returned")
+        ),
+    ],
+)
 def test_a_board_that_is_elsewhere_is_not_on_the_bench(day: Day, state: str) -> None:
     day.open("GC-01")
     day.ask("board take", board="GC-01")

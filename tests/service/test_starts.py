@@ -104,7 +104,7 @@ def test_half_a_job_close_takes_the_board_off(bench: Running) -> None:
     assert (day.context["job"], day.context["board"], on_bench(day)) == (None, None, [])
 
 
-@pytest.mark.parametrize("elsewhere", [False, True])
+@pytest.mark.parametrize("elsewhere", [False, pytest.param(True, marks=pytest.mark.long)])
 def test_a_bench_as_an_older_version_left_it(bench: Running, elsewhere: bool) -> None:
     """Three boards on the bench at once, one of them handed on and still current: versions before the rules did so."""
     writer, now = Writer(bench.folders.journal), SystemClock().now()

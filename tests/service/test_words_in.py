@@ -25,29 +25,28 @@ def run(root: Path, *words: str | bytes) -> subprocess.CompletedProcess[str]:
 # -- bytes that are no text
 
 
-@pytest.mark.parametrize(
-    "sent",
-    [
-        b'{"do":"job note","text":"gr\xfcn"}',  # Latin-1
-        b'{"do":"job note","text":"gr\\udcfcn"}',  # as Python hands such an argument on
-        b'{"do":"job note","text":"x","by":"\\ud800"}',
-        b'{"do":"job note","text":"x","\\ud800":1}',
-        b'{"do":"find","what":"found","text":["\\udcfc"]}',
-        '{"do":"job note","text":"x"}'.encode("utf-16"),
-        b'{"do":"job open","job":"J2","expected":99999999999999999999}',
-        b'{"do":"supply inject","rail":"+3V3","volts":NaN,"amperes":1}',
-        b'{"do":"job note","text":"x","by":Infinity}',
-        b"[" * 100000,
-    ],
-    ids=["latin-1", "surrogate", "by", "key", "inside", "utf-16", "whole", "nan", "inf", "deep"],
-)
-def test_what_is_no_text_is_refused_at_the_socket(bench: Running, sent: bytes) -> None:
+NO_TEXTS = [
+    b'{"do":"job note","text":"gr\xfcn"}',  # Latin-1
+    b'{"do":"job note","text":"gr\\udcfcn"}',  # as Python hands such an argument on
+    b'{"do":"job note","text":"x","by":"\\ud800"}',
+    b'{"do":"job note","text":"x","\\ud800":1}',
+    b'{"do":"find","what":"found","text":["\\udcfc"]}',
+    '{"do":"job note","text":"x"}'.encode("utf-16"),
+    b'{"do":"job open","job":"J2","expected":99999999999999999999}',
+    b'{"do":"supply inject","rail":"+3V3","volts":NaN,"amperes":1}',
+    b'{"do":"job note","text":"x","by":Infinity}',
+    b"[" * 100000,
+]
+
+
+def test_what_is_no_text_is_refused_at_the_socket(bench: Running) -> None:
     """Code 2 on the same connection, nothing recorded, and the service goes on."""
     bench.call("job open", job="GC-2611")
-    with wire.connected(bench.folders.socket, 10.0) as sock, sock.makefile("rb") as lines:
-        sock.sendall(sent + b"\n")
-        reply = json.loads(lines.readline())
-        assert (reply["ok"], reply["code"]) == (False, 2)
+    for sent in NO_TEXTS:
+        with wire.connected(bench.folders.socket, 10.0) as sock, sock.makefile("rb") as lines:
+            sock.sendall(sent + b"\n")
+            reply = json.loads(lines.readline())
+            assert (reply["ok"], reply["code"]) == (False, 2), sent[:60]
     assert bench.call("job note", text="grün")["ok"]
     assert bench.stop() == 0
     notes = [e.record.text for e in entries(bench.folders.journal) if e.kind == "job" and e.record.event == "note"]
