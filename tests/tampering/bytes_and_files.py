@@ -138,8 +138,10 @@ def renamed(j: Journal, w: Witnesses) -> None:
 def by_files() -> Iterator[Form]:
     yield Form("the seal's signature taken away", "seal", sealed(lambda j, w: j.files.pop(signature(j))))
     yield Form("seal and signature taken away", "seal or head", sealed(lambda j, w: j.unsealed()))
-    yield Form("another signature in its place", "chain", sealed(lambda j, w: j.files.update({signature(j): b"x"})))
-    yield Form("its name changed to a newer record", "chain", sealed(renamed))
+    yield Form(
+        "the signature replaced by another one", "chain", sealed(lambda j, w: j.files.update({signature(j): b"x"}))
+    )
+    yield Form("the signature named after a newer record", "chain", sealed(renamed))
     yield Form("the seal's record taken out, the signature left", "head", sealed(
         lambda j, w: j.drop(next(r for r in j.rows if r["kind"] == "seal"))
     ))  # fmt: skip

@@ -71,9 +71,21 @@ FORMS = list(forms())
 BEGIN, END = "<!-- made: python -m tests.tampering -->", "<!-- end -->"
 
 
+WAYS = ("the chain left", "the chain anew", "after the seal, the chain anew", "after seal and head, the chain anew")
+
+
 def table() -> str:
-    """The forms as docs/auditor.md shows them."""
-    rows = ["| found by | what was done |", "|---|---|"]
-    for finder in FINDERS:
-        rows += [f"| {finder} | {form.what} |" for form in FORMS if form.found_by == finder]
+    """The forms as docs/auditor.md shows them: what can be done in several ways, then what has one way alone."""
+    many: dict[str, dict[str, str]] = {}
+    once = []
+    for form in FORMS:
+        deed, _, way = form.what.partition("; ")
+        if way in WAYS:
+            many.setdefault(deed, {})[way] = form.found_by
+        else:
+            once.append(form)
+    rows = [f"| what was done | {' | '.join(WAYS)} |", "|---" * (1 + len(WAYS)) + "|"]
+    rows += [f"| {deed} | {' | '.join(by.get(way, '') for way in WAYS)} |" for deed, by in many.items()]
+    rows += ["", "| what was done | found by |", "|---|---|"]
+    rows += [f"| {form.what} | {form.found_by} |" for finder in FINDERS for form in once if form.found_by == finder]
     return "\n".join([BEGIN, *rows, END]) + "\n"

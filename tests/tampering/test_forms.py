@@ -55,9 +55,7 @@ def test_the_page_has_them_all() -> None:
     assert len(FORMS) >= 100
     assert len({form.what for form in FORMS}) == len(FORMS)
     page = DOC.read_text("utf-8")
-    assert page[page.index(BEGIN) : page.index(END) + len(END) + 1] == table(), (
-        "python -m tests.journal_reader.tampering"
-    )
+    assert page[page.index(BEGIN) : page.index(END) + len(END) + 1] == table(), "python -m tests.tampering"
 
 
 def test_the_exercise(witnesses: Witnesses, tmp_path: Path) -> None:
