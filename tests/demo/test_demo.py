@@ -13,14 +13,18 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
 from meterlink import records
 from meterlink.bench.ledger import Ledger
 from meterlink.bench.sheet import load
+from meterlink.demo.play import CONFIG
 from meterlink.demo.world import CASES, SHEET
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
+from meterlink.reading import Reading, State
+from meterlink.settle import Rules, Settle, Settled
 from tests.lazily import Lazily
 
 duckdb, jsonschema = Lazily("duckdb"), Lazily("jsonschema")
@@ -52,6 +56,25 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Any:
 def segment(demo: Any) -> Path:
     (path,) = (demo[2] / "journal").glob("*.jsonl")
     return path  # type: ignore[no-any-return]
+
+
+def test_a_lift_that_a_busy_machine_hands_over_at_once_is_one() -> None:
+    """Seen: 0.601 V kept, then the whole way to the next point within 97 ms, and 0.618 V was never kept."""
+    keep = msgspec.toml.decode(CONFIG.encode())["keep"]
+    settle = Settle(msgspec.convert(keep, Rules))
+    shown = [
+        *((0.1 + 0.025 * i, "0.601") for i in range(6)),
+        *((0.30, v) for v in ("1.393", None, None)),
+        *((0.32, None), (0.35, None), (0.38, None), (0.3965, "2.136")),
+        *((0.42 + 0.025 * i, "0.618") for i in range(6)),
+    ]
+    told = []
+    for seq, (t, value) in enumerate(shown, 1):
+        number = None if value is None else Decimal(value)
+        state: State = "over" if value is None else "ok"
+        reading = Reading(function="diode", value=number, unit="V", resolution=Decimal("0.001"), state=state)
+        told += settle.feed(reading, t, seq)
+    assert [str(one.value) for one in told if isinstance(one, Settled)] == ["0.601", "0.618"]
 
 
 def test_it_tells_the_whole_job(demo: Any) -> None:

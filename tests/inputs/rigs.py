@@ -59,7 +59,7 @@ bench = "test bench"
 operator = "demo"
 [keep]
 span_s = {span_s}
-slip_s = 0.05
+slip_s = 0
 [instruments.handheld]
 driver = "fs9721"
 port = "{port}"

@@ -25,7 +25,7 @@ bench = "test bench"
 operator = "demo"
 [keep]
 span_s = 0.05
-slip_s = 0.05
+slip_s = 0
 [instruments.handheld]
 driver = "fs9721"
 port = "{port}"

@@ -22,7 +22,7 @@ from tests.service.conftest import Running, bench_at, until
 
 BOARDS = [f"GC-{n:02}" for n in range(1, 6)]
 POINTS = [f"P{n:02}" for n in range(1, 11)]
-LIFT_S = 0.12  # more than the bench's slip_s
+LIFT_S = 0.12  # a few readings of air
 
 
 def value(board: str, point: str) -> float:
@@ -37,8 +37,7 @@ def sheet(path: Path) -> Path:
 
 
 def lift(bench: Running, ear: Ear) -> None:
-    """Lift until the bench has seen it, and then as long as a hand would need: however late the readings are fetched,
-    the next touch comes more than slip_s after the last number."""
+    """Lift until the bench has seen it, and a little longer."""
     mark = ear.heard
     bench.handheld.lift()
     ear.wait(lambda m: m["event"] == "reading" and not m["contact"], mark, what="air on the display")
