@@ -10,7 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from meterlink.journal.reader import Segment, locate, segments
+from meterlink.errors import JournalBroken
+from meterlink.journal.reader import LONGEST, TOO_LONG, Segment, locate, segments
+from meterlink.plainfile import opened
 
 POLL_S = 0.05  # half of the time in which a reading must be in the file
 
@@ -65,10 +67,12 @@ class Follower:
 
 
 def _end(path: Path) -> int:
-    """Offset behind the last whole line."""
-    with path.open("rb") as file:
-        at = file.seek(0, 2)
+    """Offset behind the last whole line. Raises JournalBroken for a line longer than LONGEST."""
+    with opened(path) as file:
+        end = at = file.seek(0, 2)
         while at:
+            if end - at > LONGEST:
+                raise JournalBroken(f"{path.name}: {TOO_LONG}; run `meterlink journal verify`")
             step = min(at, 1 << 16)
             file.seek(at - step)
             found = file.read(step).rfind(b"\n")

@@ -21,6 +21,7 @@ from meterlink.plainfile import opened
 
 CHUNK = 1 << 18
 LONGEST = 1 << 24  # bytes of a line that a reader holds in memory; no record comes near it
+TOO_LONG = f"longer than {LONGEST >> 20} MiB, no record is"
 
 DIGEST = re.compile(r"[0-9a-f]{64}")  # a head as it is written
 
@@ -93,6 +94,7 @@ class Segment:
     def __init__(self, path: Path, offset: int = 0) -> None:
         self.path = path
         self.offset = offset
+        self._whole = not offset
         self.lines = 0
         self.tail = b""
 
@@ -108,9 +110,13 @@ class Segment:
                         self.lines += len(lines)
                         self.offset = file.tell() - len(self.tail)
                     if len(self.tail) > LONGEST:
-                        raise JournalBroken(f"longer than {LONGEST >> 20} MiB, no record is")
+                        raise JournalBroken(f"{self._here()}: {TOO_LONG}; run `meterlink journal verify`")
         except OSError as error:
             raise BadInput(f"{self.path} cannot be read: {error.strerror}") from error
+
+    def _here(self) -> str:
+        """The line that comes next; where it was not read from its begin, the segment alone."""
+        return str(Place(self.path.name, self.lines + 1)) if self._whole else self.path.name
 
 
 def lines(paths: Iterable[Path], offset: int = 0) -> Iterator[Line]:

@@ -24,7 +24,7 @@ from meterlink.errors import JournalBroken
 from meterlink.journal.chain import Chain, form
 from meterlink.journal.findings import NAMED, Fault, Report
 from meterlink.journal.proofs import Keeps, Readings
-from meterlink.journal.reader import Place, Segment, lines, seq_of
+from meterlink.journal.reader import TOO_LONG, Place, Segment, lines, seq_of
 from meterlink.journal.sealed import Seals
 from meterlink.journal.segments import segment_key
 from meterlink.plainfile import opened
@@ -103,8 +103,8 @@ class Verification:
             try:
                 if not self._segment(path, segment):
                     break
-            except JournalBroken as error:
-                self._wrong(Place(path.name, segment.lines + 1), str(error))
+            except JournalBroken:  # of a line that is too long: all else is told where it is found
+                self._wrong(Place(path.name, segment.lines + 1), TOO_LONG)
                 break
         r = self.report
         if not r.fault_count and r.trusted and self._chain.met is None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import random
 import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from itertools import product
 from pathlib import Path
 
@@ -17,6 +19,7 @@ from meterlink.bench.verdict import judge
 from meterlink.journal import seal as seals
 from tests.journal_reader.chains import all_lines, append, check, forge
 from tests.journal_reader.test_tampering import only_the_newest, tampered
+from tests.program import meterlink
 from tests.signers import key
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -48,7 +51,7 @@ def test_the_chain_by_shell_and_sha256sum(journal: Path) -> None:
     first, second = sorted(journal.glob("*.jsonl"))
     second.write_bytes(b"".join(second.read_bytes().splitlines(keepends=True)[:5]))
     lines = (DOCS / "check-chain.sh").read_text().splitlines()
-    assert len(lines) <= 12, "a stranger reads it: ten lines and their two of comment"
+    assert len(lines) <= 15, "a stranger reads it: a dozen lines and their two of comment"
     done = shell(script, journal.parent)
     assert done.stdout == f"{len(all_lines(journal))} records, head {check(journal).head}\n"
     assert done.returncode == 0
@@ -70,6 +73,36 @@ def test_no_record_is_no_clean_result(journal: Path, left: str) -> None:
     for script in (command_with("check-chain.sh"), command_with("check-journal.py", "python3")):
         done = shell(script, journal.parent)
         assert done.returncode == 1 and "there is no record in journal" in done.stdout + done.stderr
+
+
+def endless(place: Path) -> None:
+    place.touch()
+    os.truncate(place, 1 << 40)  # a line without end, that takes no room on the disk
+
+
+@pytest.mark.parametrize(
+    "make",
+    [endless, os.mkfifo, Path.mkdir, lambda place: place.symlink_to("/dev/zero")],
+    ids=["file", "pipe", "folder", "link"],
+)
+def test_what_has_no_end_is_not_waited_for(journal: Path, make: Callable[[Path], None]) -> None:
+    """Neither the scripts nor our own commands hang, or take the memory of the auditor's machine."""
+    make(journal / "2026-11-27.jsonl")
+    script = command_with("check-journal.py").replace("python3", f"ulimit -v 2000000; {sys.executable} -I -S")
+    done = shell(f"timeout 20 sh -c '{script}'", journal.parent)
+    assert done.returncode == 1, done.stderr
+    assert done.stderr.startswith("2026-11-27.jsonl") and done.stderr.count("\n") == 1
+    done = shell(f"timeout 20 {command_with('check-chain.sh')}", journal.parent)
+    assert done.returncode == 1 and "is no plain file, or has NUL bytes" in done.stdout
+    for words in (
+        ["journal", "show"],
+        ["board", "list"],
+        ["journal", "replay", "GC-01"],
+        ["report", "GC-2611"],
+        ["journal", "follow"],
+    ):
+        told = meterlink(*words, "--dir", str(journal.parent)).stderr
+        assert "2026-11-27.jsonl" in told and told.count("\n") == 1, words
 
 
 def test_bytes_that_are_no_text_are_named_and_not_printed(journal: Path) -> None:
