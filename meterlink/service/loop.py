@@ -143,13 +143,13 @@ class Service:
         while True:
             batch = self._inbox.take()
             now = self.clock.now()
-            if step := self._jumps.step(now):
-                self.promise((records.Clock(step=step),), now)
             for item in batch:
                 if isinstance(item, Stop):
                     self._ending(item.why)
                     return item.why
+                self._stepped(getattr(item, "moment", now))
                 self._take(item, now)
+            self._stepped(now)
             self.scribe.due(now)
             self._hangs.look()
             self._flooded(now)
@@ -158,6 +158,11 @@ class Service:
             if word := self.neighbours.cleared():
                 self.effect(Effect("refused", f"{word}: it was taken here too; set its state on one of them"))
             systemd.alive()
+
+    def _stepped(self, moment: Moment) -> None:
+        """A step of the machine's clock is recorded before what came at this moment: it may have waited since."""
+        if step := self._jumps.step(moment):
+            self.promise((records.Clock(step=step),), moment)
 
     def _take(self, item: Item, now: Moment) -> None:
         match item:
