@@ -13,7 +13,7 @@ from pathlib import Path
 from meterlink.errors import Refused
 from meterlink.journal import synced
 from meterlink.journal.disk import Disk
-from meterlink.journal.disturbed import in_place
+from meterlink.journal.disturbed import in_place, same
 
 LOCK = "journal.lock"
 
@@ -32,7 +32,7 @@ class Hold:
             home = self._open(disk.open_folder(folder))
             self._home = disk.held(home)
             free = disk.lock(home)
-            self._file = self._open(disk.open(folder / LOCK, os.O_RDWR | os.O_CREAT))
+            self._file = self._open_lock()
             self.left = synced.read(disk.read(self._file, synced.LENGTH, 0))
             if not free or not disk.lock(self._file):
                 raise Refused(
@@ -49,10 +49,25 @@ class Hold:
 
     def note(self, segment: str | None, size: int, *, sync: bool = False) -> None:
         """Leave word that this segment is synced up to there. Raises OSError."""
+        self._put_back()
         there = synced.Synced(segment, size) if segment else None
         self._disk.overwrite(self._file, synced.line(os.getpid(), there))
         if sync:
             self._disk.sync(self._file)
+
+    def _put_back(self) -> None:
+        """The file of the note is where the next start looks for it, whoever took it away. Raises OSError."""
+        with suppress(FileNotFoundError):
+            if same(self._disk.held(self._file), self._disk.named(self.path / LOCK)):
+                return
+        spare = self._open_lock()
+        if self._disk.lock(spare):
+            self._file, spare = spare, self._file
+        self._held.remove(spare)
+        self._disk.close(spare)
+
+    def _open_lock(self) -> int:
+        return self._open(self._disk.open(self.path / LOCK, os.O_RDWR | os.O_CREAT))
 
     def still_there(self) -> None:
         """The path leads to the folder that is held. Raises JournalBroken, or OSError where nothing is there."""

@@ -46,7 +46,7 @@ def words(record: object) -> str:
         case records.Recovered() as r:
             return f"a torn end of {r.bytes} bytes of {r.segment} was moved to {r.moved_to}"
         case records.SetAside() as a:
-            return f"an older journal was set aside as {a.folder} ({len(a.files)} of its files are named)"
+            return f"an older journal was set aside as {a.folder} (files named with their SHA-256: {len(a.files)})"
         case records.Clock() as c:
             return f"the clock was moved by {c.step:g} s"
         case records.Seal() as s:

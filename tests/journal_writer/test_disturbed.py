@@ -162,6 +162,24 @@ def test_without_the_lock_file_no_second_writer_comes_in(tmp_path: Path) -> None
     Writer(folder).close()
 
 
+@pytest.mark.parametrize("hand", [os.unlink, lambda lock: lock.replace(lock.with_name("x")), Path.write_bytes])
+def test_the_note_is_put_back_whoever_took_it_away(tmp_path: Path, hand: Callable[..., None]) -> None:
+    """Seen: the lock file removed under a running service; what was cut off later went aside as a torn end."""
+    folder = tmp_path / "journal"
+    writer = Writer(folder)
+    for text in ("one", "two"):
+        writer.append(note(text), NOON)
+        writer.commit()
+        hand(*((folder / "journal.lock", b"") if hand is Path.write_bytes else (folder / "journal.lock",)))
+    writer.append(note("three"), NOON)
+    writer.commit()
+    writer.close()
+    data = (folder / NAME).read_bytes()
+    (folder / NAME).write_bytes(data[:-9])
+    with pytest.raises(JournalBroken, match=f"{len(data)} bytes had been synced"):
+        Writer(folder)
+
+
 @pytest.mark.parametrize("end", ["closed", "killed"])
 def test_cut_while_nobody_wrote_is_not_gone_on_with(tmp_path: Path, end: str) -> None:
     """The note says how far all was synced: what is shorter was cut by somebody, at a line's end too."""
