@@ -27,6 +27,7 @@ from meterlink.wholefile import whole_file
 NAMESPACE = "meterlink-journal"
 _SIGNATURE = re.compile(r"([^/\\]+\.jsonl)\.through-([1-9][0-9]{0,17})\.sig")
 _PIECE = 1 << 20
+LARGEST = 1 << 16  # bytes of a signature file: one by the largest of keys has some 3 KB
 ALONE_S = 60.0  # for a touch of a hardware key, where nobody waits
 
 
@@ -106,6 +107,8 @@ def held_against(folder: Path, seal: records.Seal, signers: Path | None) -> Seal
         return Sealed(wrong=f"{match[1]} does not hold record {seal.through}")
     if not signature.is_file() or signature.is_symlink():
         return Sealed(unchecked=f"{seal.signature_file} is not here")
+    if signature.stat().st_size > LARGEST:  # ssh-keygen would read all of it
+        return Sealed(wrong=f"{seal.signature_file}: longer than {LARGEST >> 10} KiB, no signature is")
     size = offset + len(line.text) + 1
     if signers is None:
         done = _keygen(["check-novalidate", "-n", NAMESPACE, "-s", str(signature)], segment, size)

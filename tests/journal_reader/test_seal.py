@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -68,6 +69,13 @@ def test_a_signature_over_other_bytes(sealed: tuple[Path, records.Seal, Path], t
     shutil.copy(tmp_path / "other.sig", journal / made.signature_file)
     assert made.signature_file in check(journal, signers=signers).faults[0].reason
     assert made.signature_file in check(journal).faults[0].reason
+
+
+def test_a_signature_without_end_is_not_read(sealed: tuple[Path, records.Seal, Path]) -> None:
+    journal, made, signers = sealed
+    os.truncate(journal / made.signature_file, 1 << 40)  # takes no room on the disk
+    for options in ({}, {"signers": signers}):
+        assert "longer than 64 KiB, no signature is" in check(journal, **options).faults[0].reason
 
 
 def test_a_signature_that_is_not_here(sealed: tuple[Path, records.Seal, Path]) -> None:
