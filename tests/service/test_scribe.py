@@ -15,7 +15,8 @@ from meterlink.journal.disk import REAL
 from meterlink.journal.reader import entries
 from meterlink.journal.verify import Verification
 from meterlink.journal.writer import Writer
-from meterlink.service.clock import JumpWatch, Moment
+from meterlink.service import clock
+from meterlink.service.clock import JumpWatch, Moment, SystemClock
 from meterlink.service.inbox import WAIT_S
 from meterlink.service.scribe import FLUSH_S, LATER_S, SYNC_S, Scribe
 from tests.journal_writer.disks import Faulty
@@ -121,3 +122,9 @@ def test_a_step_of_the_clock_is_told_and_slow_drift_is_not() -> None:
         assert watch.step(Moment(float(i), AT + timedelta(seconds=i + drift))) is None
     assert watch.step(Moment(100.0, AT + timedelta(seconds=100 + drift - 3600))) == pytest.approx(-3600, abs=0.01)
     assert watch.step(Moment(101.0, AT + timedelta(seconds=101 + drift - 3600))) is None
+
+
+def test_a_machine_that_is_busy_between_both_clocks_has_not_stepped(monkeypatch: pytest.MonkeyPatch) -> None:
+    held_up = iter([0.0, 0.7])
+    monkeypatch.setattr(clock.time, "monotonic", lambda: next(held_up, 0.7))
+    assert SystemClock().now().t == 0.7
