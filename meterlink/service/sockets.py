@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import resource
+import socket
 import socketserver
 import threading
 import time
@@ -20,6 +21,7 @@ from meterlink.service.wire import LONGEST, TOO_MANY, connected, request_of
 MOST = 200  # peers at once: each holds a descriptor, and a segment or a meter that comes back needs one too
 SHARE = 4  # of all descriptors that this process may have, the part that peers may hold at most
 FIRST_S = 10.0  # for a peer to say what it wants: one that says nothing holds a place that others need
+SPEAKS_S = 1.0  # in which any peer of ours has asked: one that has not goes first when all places are taken
 FULL_S = 0.1  # between two looks while the system has no descriptor left
 WAITING = 5000  # messages a watcher may be behind before it is dropped: slow readers never slow the bench
 
@@ -90,6 +92,7 @@ class _Handler(socketserver.StreamRequestHandler):
                 line = self.rfile.readline(LONGEST)
             except TimeoutError:
                 return
+            self.server.heard(self.request)
             if not line.endswith(b"\n"):
                 return
             try:
@@ -130,6 +133,7 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
     def __init__(self, path: Path, put: Callable[[Ask], None], watchers: Watchers) -> None:
         self.put = put
         self._peers, self._lock = 0, threading.Lock()
+        self._silent: dict[socket.socket, float] = {}  # peers that have asked nothing yet, since when; oldest first
         descriptors = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
         self._most = MOST if descriptors == resource.RLIM_INFINITY else min(MOST, descriptors // SHARE)
         self.watchers = watchers
@@ -148,13 +152,30 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
         self._thread.start()
 
     def verify_request(self, request: Any, client_address: Any) -> bool:
-        """Beyond the bound a peer is told so and let go."""
+        """Beyond the bound one peer is told so and let go: the oldest that says nothing, else the one that comes."""
         if self._peers < self._most:
             return True
+        silent = self._silent_one()
+        leaves = request if silent is None else silent
         with suppress(OSError):
-            request.setblocking(False)
-            request.sendall(msgspec.json.encode({"ok": False, "error": TOO_MANY, "code": 4}) + b"\n")
-        return False
+            leaves.sendall(
+                msgspec.json.encode({"ok": False, "error": TOO_MANY, "code": 4}) + b"\n", socket.MSG_DONTWAIT
+            )
+            leaves.shutdown(socket.SHUT_RDWR)  # ends its thread's wait
+        return silent is not None
+
+    def _silent_one(self) -> socket.socket | None:
+        with self._lock:
+            oldest = next(iter(self._silent), None)
+            if oldest is None or time.monotonic() - self._silent[oldest] < SPEAKS_S:
+                return None
+            del self._silent[oldest]
+            return oldest
+
+    def heard(self, request: socket.socket) -> None:
+        """A peer has asked something."""
+        with self._lock:
+            self._silent.pop(request, None)
 
     def get_request(self) -> tuple[Any, Any]:
         """Without a descriptor accepting fails at once, and would be tried again without a pause."""
@@ -167,6 +188,7 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
     def process_request(self, request: Any, client_address: Any) -> None:
         with self._lock:
             self._peers += 1
+            self._silent[request] = time.monotonic()
         super().process_request(request, client_address)
 
     def process_request_thread(self, request: Any, client_address: Any) -> None:
@@ -175,6 +197,7 @@ class Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
         finally:
             with self._lock:
                 self._peers -= 1
+                self._silent.pop(request, None)
 
     def handle_error(self, request: object, client_address: object) -> None:
         """A peer that goes away in mid-reply is its own affair."""

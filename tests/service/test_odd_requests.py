@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from meterlink.errors import BadInput, MeterlinkError, Refused
-from meterlink.service import wire
+from meterlink.service import sockets, wire
 from meterlink.service.sockets import MOST
 from tests.injection.faults import Set, bench_of
 from tests.program import meterlink
@@ -168,15 +168,6 @@ def log(bench: Running) -> str:
     return (bench.folders.root / "service.log").read_text()
 
 
-def is_full(path: Path) -> bool:
-    with socket.socket(socket.AF_UNIX) as one:
-        one.settimeout(0.2)
-        with suppress(TimeoutError, BlockingIOError):  # let in, or not yet
-            one.connect(str(path))
-            return b"too many" in one.recv(200)
-    return False
-
-
 def test_every_command_that_is_one_too_many_is_told_so(tmp_path: Path) -> None:
     """Whoever is let go before its request is read says why, and not that all is well."""
     with bench_of(tmp_path, Set("s")) as bench:
@@ -184,7 +175,8 @@ def test_every_command_that_is_one_too_many_is_told_so(tmp_path: Path) -> None:
         try:
             for one in crowd:
                 one.connect(str(bench.folders.socket))
-            until(lambda: is_full(bench.folders.socket), what="all places to be taken")
+                one.sendall(b"[]\n")
+                assert b"not a request" in one.recv(200)
             for words in (("status",), ("job", "note", "x"), ("keep",), ("supply", "off")):
                 for _ in range(10):
                     done = meterlink(*words, "--dir", str(tmp_path))
@@ -192,6 +184,22 @@ def test_every_command_that_is_one_too_many_is_told_so(tmp_path: Path) -> None:
                     assert "too many talk to this bench at once" in done.stderr
             with pytest.raises(Refused, match="too many"):
                 next(wire.watch(bench.folders.socket))
+        finally:
+            for one in crowd:
+                one.close()
+
+
+def test_an_off_waits_for_nobody_who_says_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All places taken by peers that stay and say nothing: the oldest of them goes for whoever comes."""
+    monkeypatch.setattr(sockets._Handler, "timeout", 600.0)
+    with bench_of(tmp_path, Set("s")) as bench:
+        crowd = [socket.socket(socket.AF_UNIX) for _ in range(MOST)]
+        try:
+            for one in crowd:
+                one.connect(str(bench.folders.socket))
+            until(lambda: meterlink("supply", "off", "--dir", str(tmp_path)).returncode == 0, what="the off")
+            crowd[0].settimeout(20.0)
+            assert b"too many" in crowd[0].recv(200) and crowd[0].recv(1) == b""
         finally:
             for one in crowd:
                 one.close()
