@@ -27,12 +27,14 @@ class Hold:
     def __init__(self, disk: Disk, folder: Path) -> None:
         self._disk = disk
         self.path = folder.resolve()
+        self._place = self.path / LOCK
         self._held: list[int] = []
         try:
             home = self._open(disk.open_folder(folder))
             self._home = disk.held(home)
             free = disk.lock(home)
             self._file = self._open_lock()
+            self._lock = disk.held(self._file)
             self.left = synced.read(disk.read(self._file, synced.LENGTH, 0))
             if not free or not disk.lock(self._file):
                 raise Refused(
@@ -58,16 +60,18 @@ class Hold:
     def _put_back(self) -> None:
         """The file of the note is where the next start looks for it, whoever took it away. Raises OSError."""
         with suppress(FileNotFoundError):
-            if same(self._disk.held(self._file), self._disk.named(self.path / LOCK)):
+            if same(self._lock, self._disk.named(self._place)):
                 return
         spare = self._open_lock()
-        if self._disk.lock(spare):
-            self._file, spare = spare, self._file
-        self._held.remove(spare)
-        self._disk.close(spare)
+        try:
+            if self._disk.lock(spare):
+                self._file, self._lock, spare = spare, self._disk.held(spare), self._file
+        finally:
+            self._held.remove(spare)
+            self._disk.close(spare)
 
     def _open_lock(self) -> int:
-        return self._open(self._disk.open(self.path / LOCK, os.O_RDWR | os.O_CREAT))
+        return self._open(self._disk.open(self._place, os.O_RDWR | os.O_CREAT))
 
     def still_there(self) -> None:
         """The path leads to the folder that is held. Raises JournalBroken, or OSError where nothing is there."""
