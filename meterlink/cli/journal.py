@@ -267,9 +267,7 @@ def verify(
     allowed_signers: Annotated[
         Path | None, typer.Option(help="Whose seals count: an allowed-signers file (ssh-keygen).", dir_okay=False)
     ] = None,
-    since: Annotated[
-        Text, typer.Option("--since", "--head", metavar="HEAD", help="A head you trust; the journal must hold it.")
-    ] = None,
+    head: Annotated[Text, typer.Option(metavar="HEAD", help="A head you trust; the journal must hold it.")] = None,
     chain_only: Annotated[bool, typer.Option(help="Only order and wholeness; the fastest.")] = False,
     dir_: Dir = None,
     json: Json = False,
@@ -281,8 +279,9 @@ def verify(
     from meterlink.journal.summary import summary
     from meterlink.journal.verify import Verification
 
-    if since is not None and not reader.DIGEST.fullmatch(since.lower()):
-        raise BadInput(f"{since!r} is no head: it has 64 digits 0-9 and a-f, as `journal verify` prints it")
+    trusted = "".join(head.split()).lower() if head is not None else None  # in groups, as it is copied from paper
+    if trusted is not None and not reader.DIGEST.fullmatch(trusted):
+        raise BadInput(f"{head!r} is no head: it has 64 digits 0-9 and a-f, as `journal verify` prints it")
     if allowed_signers is not None and not allowed_signers.is_file():
         raise BadInput(f"there is no allowed-signers file {allowed_signers}: docs/auditor.md says what it holds")
     if allowed_signers is not None and chain_only:
@@ -292,7 +291,7 @@ def verify(
         report = Verification(
             paths,
             signers=allowed_signers,
-            trusted=since.lower() if since else None,
+            trusted=trusted,
             chain_only=chain_only,
             partial=partial,
             lookup=partial_(registry.find, folder=bench_folder(dir_).drivers),
@@ -312,6 +311,8 @@ def _given(files: list[Path] | None, journal: Path) -> tuple[list[Path], bool, l
     if not files or (len(files) == 1 and files[0].is_dir()):
         folder = files[0] if files else journal
         if not (paths := reader.segments(folder)):
+            if (inner := folder / "journal").is_dir():
+                raise BadInput(f"{folder} holds no segment of a journal; its journal may be {inner}")
             strange = "; ".join(reader.strangers(folder))
             raise BadInput(f"{folder} holds no segment of a journal" + (f": {strange}" if strange else ""))
         return paths, False, reader.strangers(folder)

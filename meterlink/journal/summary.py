@@ -77,7 +77,7 @@ def _span(first: str | None, last: str | None) -> str:
 
 def _end(r: Report) -> str:
     if r.trusted is None:
-        return "nothing says that no newer record was cut off: give a head that was printed (--since), or see seals"
+        return "nothing says that no newer record was cut off: give a head that was printed (--head), or see seals"
     if r.trusted_seq is None:
         return f"does not hold the trusted head {r.trusted}"
     return f"holds the trusted head as record {r.trusted_seq}"

@@ -56,18 +56,24 @@ def test_verify_on_files_and_since(journal: Path) -> None:
     part = done("verify", two)
     assert "what came before was not given" in part
     head = check(journal).head
-    assert f"holds the trusted head as record {len(all_lines(journal))}" in done("verify", journal, "--since", head)
+    assert f"holds the trusted head as record {len(all_lines(journal))}" in done("verify", journal, "--head", head)
     assert "holds the trusted head" in done(
         "verify", two, "--head", json.loads(two.read_bytes().split(b"\n")[0])["prev"]
     )
-    assert isinstance(refused("verify", one, "--since", head), CheckFailed)
-    assert "is no head" in str(refused("verify", "--since", "12"))
+    on_paper = (
+        " ".join(head[i : i + 4] for i in range(0, 64, 4)).upper() + "\n"
+    )  # as a hand copies it, or a reader of codes
+    assert "holds the trusted head" in done("verify", journal, "--head", on_paper)
+    assert isinstance(refused("verify", one, "--head", head), CheckFailed)
+    assert "is no head" in str(refused("verify", "--head", "12"))
     assert "no allowed-signers file" in str(refused("verify", "--allowed-signers", journal / "x"))
     assert "is no file" in str(refused("verify", one, journal / "2026-11-27.jsonl"))
 
 
 def test_verify_of_what_is_no_journal(tmp_path: Path) -> None:
     assert "no journal" in str(refused("verify", "--dir", tmp_path))
+    (tmp_path / "bench" / "journal").mkdir(parents=True)
+    assert f"its journal may be {tmp_path}/bench/journal" in str(refused("verify", tmp_path / "bench"))
     (tmp_path / "2026-11-25.jsonl.xz").write_bytes(b"x")
     assert "compressed" in str(refused("verify", tmp_path))
     (tmp_path / "2026-11-25.jsonl").write_bytes(b"")
@@ -143,7 +149,7 @@ def test_seal_through_the_writer_and_not_beside_a_service(journal: Path, tmp_pat
     assert len(list(journal.glob("*.sig"))) == 1, "no signature without its record"
 
 
-@pytest.mark.parametrize("arguments", [["verify"], ["show"], ["replay", "GC-01"], ["verify", "--since", "x"]])
+@pytest.mark.parametrize("arguments", [["verify"], ["show"], ["replay", "GC-01"], ["verify", "--head", "x"]])
 def test_the_program_ends_with_one_line_and_no_traceback(tmp_path: Path, arguments: list[str]) -> None:
     done = subprocess.run(
         [sys.executable, "-W", "ignore", "-c", "from meterlink.cli import main; main.main()",
