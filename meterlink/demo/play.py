@@ -14,7 +14,7 @@ from typing import Any
 from meterlink import registry
 from meterlink.bench.ledger import Ledger
 from meterlink.bench.nearest import rank
-from meterlink.demo.technician import Ear, is_ended, is_flowing, is_kept, is_sound
+from meterlink.demo.technician import Ear, is_ended, is_flowing, is_kept, is_shown, is_sound
 from meterlink.demo.world import (
     ALONG,
     CASES,
@@ -97,11 +97,12 @@ class Bench:
 
     def measure(self, case: Case, point: str) -> dict[str, Any]:
         """Touch a point and hold still until it is kept, or tap where the hands cannot tell."""
-        shows = case.shows(point)
-        self.handheld.dial(SHEET_FUNCTIONS.get(point, "diode"))
+        shows, function = case.shows(point), SHEET_FUNCTIONS.get(point, "diode")
+        self.handheld.dial(function)
         mark = self.ear.heard
         self.handheld.touch(shows.value, shows.charge_s)
         if shows.by_pedal:
+            self.ear.wait(is_shown(function), mark, what=f"the meter to show {function}")
             self.rest(4)
             self.do("keep", source="pedal")
         message = self.ear.wait(is_kept, mark, what=f"{point} of {case.mark} to be kept")

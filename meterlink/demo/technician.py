@@ -64,6 +64,11 @@ def is_kept(message: dict[str, Any]) -> bool:
     return bool(message["event"] == "record" and message["record"]["kind"] == "kept")
 
 
+def is_shown(function: str) -> Callable[[dict[str, Any]], bool]:
+    """A meter that the hands are on shows this function."""
+    return lambda m: m["event"] == "reading" and m["channel"] is None and m["function"] == function
+
+
 def is_sound(*names: str) -> Callable[[dict[str, Any]], bool]:
     """One of these sounds was given."""
     return lambda m: m["event"] == "effect" and m["sound"] in names

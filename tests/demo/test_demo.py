@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 import sys
+import threading
 import time
 from decimal import Decimal
 from pathlib import Path
@@ -19,8 +20,8 @@ import pytest
 from meterlink import records
 from meterlink.bench.ledger import Ledger
 from meterlink.bench.sheet import load
-from meterlink.demo.play import CONFIG
-from meterlink.demo.world import CASES, SHEET
+from meterlink.demo.play import CONFIG, running
+from meterlink.demo.world import CASES, JOB, SHEET
 from meterlink.folders import bench_folder
 from meterlink.journal.reader import entries
 from meterlink.reading import Reading, State
@@ -75,6 +76,19 @@ def test_a_lift_that_a_busy_machine_hands_over_at_once_is_one() -> None:
         reading = Reading(function="diode", value=number, unit="V", resolution=Decimal("0.001"), state=state)
         told += settle.feed(reading, t, seq)
     assert [str(one.value) for one in told if isinstance(one, Settled)] == ["0.601", "0.618"]
+
+
+def test_the_technician_taps_on_what_the_display_shows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seen on a busy machine: a tap before the meter showed its new function kept nothing."""
+    with running(bench_folder(tmp_path / "bench"), 40.0, lambda _: None) as bench:
+        bench.do("job open", job=JOB, sheet=str(SHEET))
+        (case,) = [c for c in CASES if c.mark == "GC-02"]
+        bench.do("board take", board=case.mark, count_in=True)
+        dial = bench.handheld.dial
+        bench.handheld.dial("voltage")
+        monkeypatch.setattr(bench.handheld, "dial", lambda function: threading.Timer(0.5, dial, (function,)).start())
+        record = bench.measure(case, "F1")
+    assert (record["function"], record["state"], record["verdict"]) == ("continuity", "over", "open")
 
 
 def test_it_tells_the_whole_job(demo: Any) -> None:
