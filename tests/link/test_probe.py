@@ -115,9 +115,14 @@ def test_listening_over_a_bridge() -> None:
 
 def test_asking_finds_the_instrument_that_answers(tmp_path: Path) -> None:
     reading = POLLED.module.SHAPES[0]
+    held = bytearray()
 
     def answer(came: bytes) -> bytes:
-        return POLLED.answer(came, reading) or b""
+        """Line by line: two commands come as one cut where the machine is busy."""
+        held.extend(came)
+        *lines, rest = bytes(held).split(b"\n")
+        held[:] = rest
+        return b"".join(POLLED.answer(line + b"\n", reading) or b"" for line in lines)
 
     with VirtualTerminal(tmp_path / "meter", answer=answer) as meter:
         (found,) = ask(str(meter.path), [METER, POLLED], open_link)
