@@ -27,7 +27,8 @@ def run(
 ) -> None:
     """The service, in the foreground; SIGTERM, Ctrl-C or closing its terminal ends it in order.
 
-    A journal that was changed by another program is not gone on with: --new-journal keeps it, under another name.
+    A journal whose newest segment does not hold together, or is not as it was synced, is not gone on with:
+    --new-journal keeps it, under another name. (What else was changed, and any change to all of it: journal verify.)
 
     Example: meterlink run --config bench.toml
     """

@@ -122,8 +122,8 @@ def walk(disk: Disk, fd: int, base: Mark) -> Walked:
         if b'"kind":"recovered"' in line[:160] and (name := _moved_to(line)):
             named.add(name)
         before, mark, last = mark, mark.after(line), line
-    if last and not _whole(last):
-        mark, fault = before, "is no whole record"
+    if last and (why := _no_record(last)):
+        mark, fault = before, why
     return Walked(mark, fault, frozenset(named))
 
 
@@ -167,6 +167,17 @@ def _whole(line: bytes) -> bool:
     except (ValueError, RecursionError):
         return False
     return True
+
+
+def _no_record(line: bytes) -> str | None:
+    """Why the last line is not gone on with: a chain behind it would vouch for it."""
+    if not _whole(line):
+        return "is no whole record"
+    try:
+        records.decode(line[:-1])
+    except JournalBroken as error:
+        return f"is no record of format {records.FORMAT} ({error})"
+    return None
 
 
 def _moved_to(line: bytes) -> str | None:
@@ -241,6 +252,8 @@ def _not_torn(disk: Disk, fd: int, at: int, size: int, note: Note) -> str | None
         hole = hole and (i > 0 or b"\0" in line)
         if not _whole(line.replace(b"\r\n", b"\n")):
             continue
+        if i == 0:
+            return "it is whole: it was changed, or a later version of meterlink wrote it"
         if not hole:
             return "whole records stand after it"
         reading = _READING in line[:160]

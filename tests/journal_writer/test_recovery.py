@@ -256,17 +256,31 @@ def test_empty_segments_are_passed_over_and_used(tmp_path: Path) -> None:
     assert len(lines_of(tmp_path)) == 5
 
 
-def test_a_record_of_a_later_version_is_whole(tmp_path: Path) -> None:
-    """An unknown kind, and an unknown word in a known field, are no torn end. Source: docs/journal.md."""
-    data = written(tmp_path)
+def with_a_last_line(folder: Path, rest: str) -> bytes:
+    """A journal with one more line, chained to the one before it."""
+    data = written(folder)
     head = hashlib.sha256(data[data[:-1].rfind(b"\n") + 1 : -1]).hexdigest()
-    for rest in ('"kind":"weather","sky":"grey"}', '"kind":"finding","what":"polished"}'):
-        line = f'{{"prev":"{head}","seq":5,"at":"2026-11-25T12:00:00.000000Z",{rest}\n'.encode()
-        (tmp_path / NAME).write_bytes(data + line)
-        writer = Writer(tmp_path)
-        assert (writer.due, writer.next_seq) == ([], 6)
-        writer.close()
-        assert (tmp_path / NAME).read_bytes() == data + line
+    line = f'{{"prev":"{head}","seq":5,"at":"2026-11-25T12:00:00.000000Z",{rest}\n'.encode()
+    (folder / NAME).write_bytes(data + line)
+    return data + line
+
+
+def test_a_record_of_a_kind_that_is_not_known_is_whole(tmp_path: Path) -> None:
+    """It is no torn end, and is gone on with. Source: docs/journal.md."""
+    data = with_a_last_line(tmp_path, '"kind":"weather","sky":"grey"}')
+    writer = Writer(tmp_path)
+    assert (writer.due, writer.next_seq) == ([], 6)
+    writer.close()
+    assert (tmp_path / NAME).read_bytes() == data
+
+
+def test_a_last_record_that_the_format_has_not_stops_the_start(tmp_path: Path) -> None:
+    """Somebody edited it, or a later format wrote it: whoever chained on to it would make it wrong for good."""
+    data = with_a_last_line(tmp_path, '"kind":"finding","what":"polished"}')
+    for _ in range(2):
+        with pytest.raises(JournalBroken, match=rf"^{NAME}, line 5: is no record of format 1.*nothing was touched"):
+            Writer(tmp_path)
+    assert (tmp_path / NAME).read_bytes() == data
 
 
 def cr_lf(data: bytes) -> bytes:
