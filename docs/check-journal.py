@@ -1,8 +1,9 @@
 #!/usr/bin/env python3
 """Checks a meterlink journal with Python's standard library alone:  python3 check-journal.py FOLDER
 
-Order and wholeness, withdrawals, kept values and their verdicts, and the readings of FS9721 meters from their raw bytes
-(the bit map is on the makers' protocol sheets; for another meter put its sheet's decoder into DECODERS).
+Order and wholeness, withdrawals, where the bench stood, kept values and their verdicts, and the readings of FS9721
+meters from their raw bytes (the bit map is on the makers' protocol sheets; for another meter put its sheet's decoder
+into DECODERS).
 It shares no code with meterlink and reads every line into nothing but what a later one needs.
 """
 
@@ -10,6 +11,7 @@ It shares no code with meterlink and reads every line into nothing but what a la
 
 import hashlib
 import json
+import re
 import sys
 from collections import defaultdict, deque
 from decimal import Decimal
@@ -19,6 +21,8 @@ from statistics import median
 
 GLYPHS = {0x7D: "0", 0x05: "1", 0x5B: "2", 0x1F: "3", 0x27: "4", 0x3E: "5", 0x7E: "6", 0x15: "7", 0x7F: "8", 0x3F: "9"}
 LONGEST = 1 << 24  # bytes of a line; no record comes near it
+SEGMENT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}(p[0-9]{3,})?\.jsonl")
+ELSEWHERE = ("prev", "seq", "at", "job", "board", "point", "band", "verdict", "moved", "with")
 SHORT = {"resistance": Decimal(10), "continuity": Decimal(10), "diode": Decimal("0.05")}
 
 
@@ -85,27 +89,46 @@ def verdict(k):
     return "ok" if sure else "unsure"
 
 
-def keep_is_wrong(k, held):
+def keep_is_wrong(k, held, stood, keeps, withdrawn):
     first, last = k["readings"]
     window = [r for r in held if first <= r["seq"] <= last]
-    if k["by"] == "settled":
+    if k["moved"] is not None:
+        of = k["moved"]
+        if of not in withdrawn or keeps.get(of) != same_elsewhere(k):
+            return f"record {of} is no withdrawn keep of the same value"
+    elif k["by"] == "settled":
         window = [r for r in window if r["channel"] is None and r["state"] != "blank" and "setting" not in r["flags"]]
         values = [Decimal(repr(r["value"])) for r in window if r["value"] is not None]
         if not values or len(values) != len(window) or len(values) != k["n"]:
             return "its readings are not there, or not n"
         if float(median(values)) != k["value"] or float(max(values) - min(values)) != k["spread"]:
             return "its value is not the median, or its spread not largest less smallest"
-    elif not window or window[-1]["seq"] != last or window[-1]["value"] != k["value"]:
-        return "its value is not that of its last reading"
+        if (k["job"], k["board"]) != stood[:2]:
+            return "the bench did not stand there"
+    elif not window or window[0]["seq"] != last or (window[0]["value"], window[0]["state"]) != (k["value"], k["state"]):
+        return "its value is not that of its one reading"
+    elif (k["job"], k["board"], k["point"], k["stage"]) != stood:
+        return "the bench did not stand there"
     if verdict(k) != k["verdict"]:
         return f"its verdict is {k['verdict']}, the rule gives {verdict(k)}"
     return None
 
 
+def same_elsewhere(k):
+    """What a keep says but for its place and what was expected there."""
+    return hashlib.sha256(repr([(n, k[n]) for n in k if n not in ELSEWHERE]).encode()).digest()
+
+
+def segments(folder):
+    paths = [p for p in Path(folder).glob("*.jsonl") if SEGMENT.fullmatch(p.name)]
+    return sorted(paths, key=lambda p: p.name)
+
+
 def main(folder):
     head, seq, counts = "0" * 64, 0, defaultdict(int)
-    drivers, rings = {}, defaultdict(lambda: deque(maxlen=512))
-    for path in sorted(Path(folder).glob("*.jsonl"), key=lambda p: p.name):
+    drivers, rings = {}, defaultdict(lambda: deque(maxlen=2048))
+    stood, keeps, withdrawn = (None,) * 4, {}, set()
+    for path in segments(folder):
         if path.is_symlink() or not path.is_file():
             sys.exit(ascii(f"{path.name} is no plain file")[1:-1])
         for number, line in enumerate(iter(partial(path.open("rb").readline, LONGEST), b""), 1):
@@ -122,15 +145,22 @@ def main(folder):
                     rings[r["instrument"]].append(r)
                     decode = DECODERS.get(drivers[r["instrument"]])
                     counts["readings decoded anew" if decode else "readings not decoded"] += 1
-                    if decode:
+                    if (r["job"], r["board"], r["point"]) != stood[:3]:
+                        wrong = "the bench did not stand there"
+                    elif decode:
                         shown = decode(bytes.fromhex(r["raw"]))
                         if r["value"] != (None if shown is None else float(shown)):
                             wrong = f"its raw shows {shown}"
+                elif r["kind"] == "context":
+                    stood = (r["job"], r["board"], r["point"], r["stage"])
                 elif r["kind"] == "kept":
                     counts["keeps that follow from their readings"] += 1
-                    wrong = keep_is_wrong(r, rings[r["instrument"]])
-                elif r["kind"] == "void" and not 1 <= r["of"] <= seq:
-                    wrong = "withdraws a record that is not before it"
+                    wrong = keep_is_wrong(r, rings[r["instrument"]], stood, keeps, withdrawn)
+                    keeps[r["seq"]] = same_elsewhere(r)
+                elif r["kind"] == "void":
+                    withdrawn.add(r["of"])
+                    if not 1 <= r["of"] <= seq:
+                        wrong = "withdraws a record that is not before it"
             except (ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RecursionError) as error:
                 wrong = f"is no record: {type(error).__name__}: {error}"
             if wrong:
@@ -144,4 +174,6 @@ def main(folder):
 
 
 if __name__ == "__main__":
+    if len(sys.argv) != 2:
+        sys.exit("python3 check-journal.py FOLDER")
     main(sys.argv[1])

@@ -282,6 +282,8 @@ def verify(
     trusted = "".join(head.split()).lower() if head is not None else None  # in groups, as it is copied from paper
     if trusted is not None and not reader.DIGEST.fullmatch(trusted):
         raise BadInput(f"{head!r} is no head: it has 64 digits 0-9 and a-f, as `journal verify` prints it")
+    if trusted == records.GENESIS:
+        raise BadInput("64 zeros stand before the first record of every journal: they are the head of none")
     if allowed_signers is not None and not allowed_signers.is_file():
         raise BadInput(f"there is no allowed-signers file {allowed_signers}: docs/auditor.md says what it holds")
     if allowed_signers is not None and chain_only:

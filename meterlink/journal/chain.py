@@ -7,6 +7,7 @@ edited shows in the `prev` of the NEXT line. Source: docs/journal.md; FIPS 180-4
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from hashlib import sha256
 from typing import NamedTuple
@@ -17,6 +18,7 @@ from meterlink import records
 from meterlink.journal.reader import seq_of
 
 _PREV = slice(9, 73)  # of a line: the digits of its prev
+_FIRST_FOUR = re.compile(rb'\{"prev":"[0-9a-f]{64}","seq":[1-9][0-9]*,"at":"[^"\\]*","kind":"[^"\\]*"[,}]')
 _head = msgspec.json.Decoder(records.Head)
 
 
@@ -102,6 +104,6 @@ def form(line: bytes) -> str | None:
         _head.decode(line)
     except (ValueError, RecursionError) as error:
         return f"is no record: {error}"
-    if seq_of(line) is None:
-        return "does not begin with prev and seq as the format spells them"
+    if not _FIRST_FOUR.match(line):
+        return "does not begin with prev, seq, at and kind as the format spells them"
     return None

@@ -1,8 +1,8 @@
 """Proofs 3 and 4: readings decoded anew from their bytes, keeps computed anew from their readings.
 
 Pure: records in, in the order of `seq`; words on what is wrong out. Memory is bounded: of each instrument only the
-last RING readings are held, and a settled window is never longer. What cannot be checked is counted and said, never
-passed over in silence. Source: docs/journal.md, docs/auditor.md.
+last RING readings are held, and a keep in its first place stands on none before them (docs/journal.md). What cannot be
+checked is counted and said, never passed over in silence. Source: docs/journal.md, docs/auditor.md.
 """
 
 from __future__ import annotations
@@ -16,11 +16,12 @@ from statistics import median
 from meterlink import records
 from meterlink.bench.verdict import judge
 from meterlink.errors import BadInput
+from meterlink.journal.places import Moves
 from meterlink.reading import BadFrame
 from meterlink.reading import Reading as Shown
 from meterlink.registry import Spec, find
 
-RING = 512
+RING = 2048  # a settled window has 256 at most (settle.LONGEST), second displays and settings stand between them
 FRAMES = 4096  # distinct frames whose readings are remembered
 INSTRUMENTS = 64  # remembered at once; more than that on one bench is no bench
 
@@ -37,11 +38,18 @@ class Readings:
         self._lookup = lookup
         self._drivers: dict[str, records.Instrument] = {}
         self._specs: dict[str, Spec | None] = {}
+        self._told: set[str] = set()  # drivers of another version
         self._decoded = lru_cache(FRAMES)(self._decode)  # decode is pure, and an idle meter repeats itself
 
-    def introduce(self, record: records.Instrument) -> None:
-        """From here on this instrument's bytes are that driver's."""
+    def introduce(self, record: records.Instrument) -> str | None:
+        """From here on this instrument's bytes are that driver's. Gives what is to be said of that."""
         self._drivers[record.instrument] = record
+        spec = self._spec(record.driver)
+        if spec is None or record.driver_version == spec.info.version or record.driver in self._told:
+            return None
+        self._told.add(record.driver)
+        wrote = record.driver_version[:40]
+        return f"driver {record.driver} is version {spec.info.version} here, version {wrote} wrote the journal"
 
     def check(self, record: records.Reading) -> str | None:
         """What is wrong with a reading, or None."""
@@ -114,9 +122,9 @@ def _kind(function: str, coupling: str | None, unit: str) -> str:
 
 
 def _elsewhere(kept: records.Kept, held: Sequence[Held]) -> str | None:
-    """Whether the readings belong to another board than the settled keep says. One that was moved may stand on them,
-    and one by hand stands on what the meter showed last, which may be from before the board was taken."""
-    for n, r in held if kept.moved is None and kept.by == "settled" else ():
+    """Whether the readings belong to another board than the settled keep says. One by hand stands on what the meter
+    showed last, which may be from before the board was taken."""
+    for n, r in held if kept.by == "settled" else ():
         if (r.job, r.board) != (kept.job, kept.board):
             return f"it is of board {kept.board} in job {kept.job}, its reading {n} of board {r.board} in job {r.job}"
     return None
@@ -130,6 +138,11 @@ class Keeps:
         self.unchecked: Counter[str] = Counter()
         self._first_seq = first_seq
         self._rings: OrderedDict[str, deque[Held]] = OrderedDict()
+        self._moves = Moves(first_seq)
+
+    def withdraw(self, seq: int) -> None:
+        """A record is withdrawn: a later keep may stand in its place."""
+        self._moves.withdraw(seq)
 
     def hold(self, seq: int, record: records.Reading) -> None:
         """A reading that a later keep may stand on."""
@@ -145,26 +158,38 @@ class Keeps:
         first, last = kept.readings
         if not 1 <= first <= last < seq:
             return f"its readings {first} to {last} are not before it"
+        out_of_sight = self._out_of_sight(kept)
+        if out_of_sight:
+            self.unchecked[out_of_sight] += 1
+            wrong = None
+        elif kept.moved is None:
+            wrong = self._stands(kept)
+        else:  # what its readings say was held against the keep that it names
+            wrong = self._moves.check(kept, kept.moved)
+        self._moves.hold(seq, kept)
+        wrong = wrong or self._verdict(kept)
+        self.checked += wrong is None and out_of_sight is None
+        return wrong
+
+    def _out_of_sight(self, kept: records.Kept) -> str | None:
+        """Why this keep's origin is not known here, or None."""
+        if kept.moved is None:
+            return "their readings lie before the first file" if kept.readings[0] < self._first_seq else None
+        return None if self._moves.held(kept.moved) else "the keeps in whose place they stand lie too far back"
+
+    def _stands(self, kept: records.Kept) -> str | None:
+        """One in its first place, on its readings."""
+        first, last = kept.readings
         ring = self._rings.get(kept.instrument, deque())
-        if first < self._first_seq or (len(ring) == RING and ring[0][0] > first):
-            self.unchecked[
-                "their readings lie before the first file"
-                if first < self._first_seq
-                else "their readings lie too far back"
-            ] += 1
-            return self._verdict(kept)
+        if len(ring) == RING and ring[0][0] > first:
+            return f"its readings {first} to {last} lie more than {RING} readings of {kept.instrument!r} before it"
         held = [(n, r) for n, r in ring if first <= n <= last]
         for n in (first, last):
             if not any(n == m for m, _ in held):
                 return f"its reading {n} is no reading of {kept.instrument!r}"
         if kept.by == "settled":
-            wrong = self._settled(kept, [r for _, r in held if _main(r)])
-        else:
-            wrong = self._shown(kept, [r for _, r in held])
-        wrong = wrong or _elsewhere(kept, held) or self._verdict(kept)
-        if wrong is None:
-            self.checked += 1
-        return wrong
+            return self._settled(kept, [r for _, r in held if _main(r)]) or _elsewhere(kept, held)
+        return self._shown(kept, held[-1][1])
 
     @staticmethod
     def _settled(kept: records.Kept, window: list[records.Reading]) -> str | None:
@@ -188,19 +213,20 @@ class Keeps:
         return None
 
     @staticmethod
-    def _shown(kept: records.Kept, window: list[records.Reading]) -> str | None:
-        """A value kept by hand: the last reading as it stands."""
-        r = window[-1]
-        says = (kept.function, kept.coupling, kept.value, kept.unit, kept.resolution, kept.state)
-        has = (r.function, r.coupling, r.value, r.unit, r.resolution, r.state)
-        if says != has:
-            return f"it says {says}, its reading {kept.readings[1]} has {has}"
-        if kept.n > len(window):
-            return f"its n is {kept.n}, there are {len(window)} readings"
-        return None
+    def _shown(kept: records.Kept, r: records.Reading) -> str | None:
+        """A value kept by hand: one reading as it stands."""
+        if kept.readings[0] != kept.readings[1]:
+            return f"it was kept by hand, which is one reading, and names {kept.readings[0]} to {kept.readings[1]}"
+        spread = None if r.value is None else 0.0
+        says = (kept.function, kept.coupling, kept.value, kept.unit, kept.resolution, kept.state, kept.n, kept.spread)
+        has = (r.function, r.coupling, r.value, r.unit, r.resolution, r.state, 1, spread)
+        return None if says == has else f"it says {says}, its reading {kept.readings[1]} has {has}"
 
     @staticmethod
     def _verdict(kept: records.Kept) -> str | None:
+        band = kept.band
+        if band and band.low is not None and band.high is not None and band.low > band.high:
+            return f"its band goes from {band.low} to {band.high}"
         verdict = judge(kept.value, kept.state, kept.function, kept.band, kept.uncertainty)
         if verdict != kept.verdict:
             return f"its verdict is {kept.verdict}, value, band and uncertainty give {verdict}"

@@ -105,8 +105,10 @@ def held_against(folder: Path, seal: records.Seal, signers: Path | None) -> Seal
     line = next(lines([segment], offset), None)
     if line is None or seq_of(line.text) != seal.through:
         return Sealed(wrong=f"{match[1]} does not hold record {seal.through}")
-    if not signature.is_file() or signature.is_symlink():
+    if not os.path.lexists(signature):
         return Sealed(unchecked=f"{seal.signature_file} is not here")
+    if not signature.is_file() or signature.is_symlink():
+        return Sealed(unchecked=f"{seal.signature_file} is no plain file")
     if signature.stat().st_size > LARGEST:  # ssh-keygen would read all of it
         return Sealed(wrong=f"{seal.signature_file}: longer than {LARGEST >> 10} KiB, no signature is")
     size = offset + len(line.text) + 1

@@ -23,6 +23,7 @@ from meterlink import records
 from meterlink.errors import JournalBroken
 from meterlink.journal.chain import Chain, form
 from meterlink.journal.findings import NAMED, Fault, Report
+from meterlink.journal.places import Places
 from meterlink.journal.proofs import Keeps, Readings
 from meterlink.journal.reader import TOO_LONG, Place, Segment, lines, seq_of
 from meterlink.journal.sealed import Seals
@@ -86,6 +87,7 @@ class Verification:
             self.report.notes.append(f"begins at record {seq}: what came before was not given")
         self._readings = Readings(self.report.first_seq == 1, lookup)
         self._keeps = Keeps(self.report.first_seq)
+        self._places = Places(self.report.first_seq == 1)
         self._kinds: Counter[str] = Counter()
         self._running = False
         self._newer = False
@@ -209,6 +211,7 @@ class Verification:
             wrong = form(text)
             if wrong is None and self._newer:
                 self.report.unknown += 1
+                self._places.lose()
                 return
             self._wrong(place, wrong or f"is no record of format {records.FORMAT}: {error}")
             return
@@ -272,15 +275,19 @@ class Verification:
         match record:
             case records.Reading():
                 self._keeps.hold(entry.seq, record)
-                return self._readings.check(record)
+                return self._readings.check(record) or self._places.check(record)
             case records.Kept():
-                return self._keeps.check(entry.seq, record)
+                return self._keeps.check(entry.seq, record) or self._places.check(record)
+            case records.Context():
+                self._places.stand(record)
             case records.Instrument():
-                self._readings.introduce(record)
+                if note := self._readings.introduce(record):
+                    self.report.notes.append(note)
             case records.Void():
                 if not 1 <= record.of < entry.seq:
                     return f"withdraws record {record.of}, which is not before it"
                 self.report.voided += 1
+                self._keeps.withdraw(record.of)
             case records.Start():
                 self.report.starts += 1
                 self.report.broken_off += self._running

@@ -259,6 +259,7 @@ def big(folder: Path, size: int, seed: int = 1, idle: int = 2000) -> Maker:
     while maker.size < size:
         boards += 1
         world.board(f"B-{boards:06}", faulty="+3V3" if boards % 5 == 0 else None)
+        world.add(records.Context(job=None, board=None, point=None, sheet=None, source="command", stage=None))
         for line in _idle(world, body, encoded[1], idle):
             maker.add_line(line)
     world.end()

@@ -106,6 +106,35 @@ def another_window(j: Journal, run: str) -> None:
     keep["readings"] = [n + 8 for n in keep["readings"]]
 
 
+def moved(j: Journal, run: str) -> Row:
+    return next(r for r in j.run(run) if r["kind"] == "kept" and r["moved"])
+
+
+def nobodys_driver(j: Journal, run: str) -> None:
+    for row in j.run(run):
+        if row["kind"] == "instrument":
+            row["driver"] = "goodmeter"
+    free(j, run).update(value=1.0, state="ok", raw="00")
+
+
+def ends_exchanged(keep: Row) -> None:
+    """And the verdict that the rule gives then."""
+    low, high = keep["band"]["high"], keep["band"]["low"]
+    keep["band"] |= {"low": low, "high": high}
+    keep["verdict"] = "low"
+
+
+def said_to_be_moved(j: Journal, run: str) -> None:
+    j.one(run, "kept").update(board="GC-02", moved=10**9)
+
+
+def two_exchanged(j: Journal, run: str) -> None:
+    """Of two boards, each said to have been moved in the other's place."""
+    a, b = (j.one(run, "kept", board=mark, point="+3V3") for mark in ("GC-01", "GC-02"))
+    a.update(board="GC-02", moved=b["seq"])
+    b.update(board="GC-01", moved=a["seq"])
+
+
 IN_AGREEMENT: dict[str, Act] = {
     "a SHORT made ok: raw bytes, display, value, keep and verdict": short_made_ok,
     "a keep's band widened, its verdict made to fit": band_and_verdict,
@@ -151,7 +180,12 @@ IN_AGREEMENT: dict[str, Act] = {
     "the reason why points were left out": changes("left_out", why="forgotten"),
     "a board's stage": changes("context", stage="after"),
     "a board's power": changes("context", powered=True),
-    "a context taken out": removes("context"),
+    "a settled keep's point alone": changes("kept", of={"by": "settled"}, point="J9"),
+    "a settled keep's stage alone": changes("kept", of={"by": "settled"}, stage="after"),
+    "by what a value was kept by hand": changes("kept", of={"by": "pedal"}, by="key"),
+    "the board of a keep that was moved": lambda j, run: moved(j, run).update(board="GC-01"),
+    "an instrument's driver, to one that nobody knows, and a reading's value": nobodys_driver,
+    "the version of an instrument's driver": changes("instrument", driver_version="99"),
     "an end in order put in": adds("finding", lambda j, run: {"kind": "stop", "why": "SIGTERM"}),
     "the bench's name at the start": changes("start", bench="another"),
     "the program's version at the start": changes("start", version="9"),
@@ -173,7 +207,10 @@ AT_ODDS: dict[str, Act] = {
     "a reading's flags alone": lambda j, run: free(j, run).update(flags=["hold"]),
     "a reading's coupling alone": lambda j, run: free(j, run).update(coupling="ac"),
     "a reading's channel alone": lambda j, run: free(j, run).update(channel="2"),
-    "a reading's board alone": lambda j, run: reading_of(j.one(run, "kept"), j)[0].update(board="GC-77"),
+    "a reading's board alone": lambda j, run: free(j, run).update(board="GC-77"),
+    "a reading's job alone": lambda j, run: free(j, run).update(job="GC-1"),
+    "a reading's point alone": lambda j, run: free(j, run).update(point="J9"),
+    "a context taken out": removes("context"),
     "a keep's value alone": changes("kept", value=20000.0),
     "a keep's verdict alone": changes("kept", of={"verdict": "short"}, verdict="ok"),
     "a keep's band alone": changes("kept", band={"low": 1e6, "high": 2e6, "expect": "band", "from": "sheet"}),
@@ -184,6 +221,22 @@ AT_ODDS: dict[str, Act] = {
     "a keep's resolution alone": changes("kept", resolution=0.001),
     "a keep's instrument alone": changes("kept", instrument="psu"),
     "a keep's board alone": changes("kept", board="GC-02"),
+    "a keep's board alone, kept by hand": changes("kept", of={"by": "pedal"}, board="GC-01"),
+    "a keep's point alone, kept by hand": changes("kept", of={"by": "pedal"}, point="VIN"),
+    "a keep's stage alone, kept by hand": changes("kept", of={"by": "pedal"}, stage="before"),
+    "a keep's spread alone, kept by hand": changes("kept", of={"by": "pedal"}, spread=5.0),
+    "a settled keep said to be kept by hand": changes("kept", of={"by": "settled"}, by="pedal"),
+    "a keep's board, and that it was moved": said_to_be_moved,
+    "the keeps of two boards exchanged, and that they were moved": two_exchanged,
+    "the value of a keep that was moved": lambda j, run: moved(j, run).update(value=20000.0),
+    "the uncertainty of a keep that was moved": lambda j, run: moved(j, run).update(uncertainty=None),
+    "the readings of a keep that was moved": lambda j, run: moved(j, run).update(readings=[1, 2]),
+    "a moved keep that names another": lambda j, run: moved(j, run).update(moved=j.one(run, "kept")["seq"]),
+    "the void taken out from before a keep that was moved": lambda j, run: j.drop(
+        j.one(run, "void", of=moved(j, run)["moved"])
+    ),
+    "a band with its ends exchanged": lambda j, run: ends_exchanged(j.one(run, "kept")),
+    "an uncertainty below zero": lambda j, run: j.one(run, "kept")["uncertainty"].update(expanded=-1.0),
     "a keep led to other readings": another_window,
     "a reading taken out from under a keep": lambda j, run: j.drop(reading_of(j.one(run, "kept"), j)[1]),
     "a void of what comes after it": lambda j, run: j.one(run, "void").update(of=10**9),

@@ -65,7 +65,7 @@ def by_bytes() -> Iterator[Form]:
         "bytes that are no UTF-8": lambda b: b.replace(b'"asked":null', b'"asked":"\xff"'),
         "half of a surrogate pair": lambda b: b.replace(b'"asked":null', b'"asked":"\\ud800"'),
         "a number that is none": lambda b: b.replace(b'"t":', b'"t":NaN,"x":', 1),
-        "white space before the name of a field": lambda b: b.replace(b'{"prev"', b'{ "prev"', 1),
+        "white space before one of the first four names": lambda b: b.replace(b'"kind"', b' "kind"', 1),
         "upper-case digits of a hash": lambda b: b[:9] + b[9:73].upper() + b[73:],
         "brackets without end": lambda b: b.replace(b'"asked":null', b'"asked":null,"x":' + b"[" * 5000),
     }.items():
@@ -73,6 +73,7 @@ def by_bytes() -> Iterator[Form]:
     for what, spelt in {
         "a number spelt otherwise": lambda b: b.replace(b'"flags":["auto"]', b'"flags":[ "auto" ]'),
         "a field that nobody knows": lambda b: b[:-1] + b',"colour":"red"}',
+        "white space behind the first four names": lambda b: b.replace(b'"t":', b' "t":', 1) + b" ",
         "a letter spelt as an escape": lambda b: b.replace(b'"instrument":"dmm"', b'"instrument":"d\\u006dm"'),
     }.items():
         yield Form(f"{what}; after seal and head, the chain anew", "nothing", bytewise(spelling(spelt)))
@@ -162,9 +163,21 @@ def by_files() -> Iterator[Form]:
         ("a segment emptied", "chain", lambda f: (f / SEGMENTS[0]).write_bytes(b"")),
         ("a segment renamed to a later day", "chain", lambda f: (f / SEGMENTS[0]).rename(f / "2026-11-26.jsonl")),
         ("all segments taken away", "chain", lambda f: [p.write_bytes(b"") for p in f.glob("*.jsonl")]),
+        ("a segment cut in two between two records", "nothing", lambda f: in_two(f / SEGMENTS[1])),
+        (
+            "an unsealed segment renamed to a later part of its day",
+            "nothing",
+            lambda f: (f / SEGMENTS[1]).rename(f / "2026-11-25p007.jsonl"),
+        ),
         ("a file of another kind put in", "nothing", lambda f: (f / "notes.txt").write_text("x")),
     ):
         yield Form(what, found_by, files(do))
+
+
+def in_two(segment: Path) -> None:
+    lines = segment.read_bytes().splitlines(keepends=True)
+    segment.write_bytes(b"".join(lines[:50]))
+    segment.with_name("2026-11-25p003.jsonl").write_bytes(b"".join(lines[50:]))
 
 
 def files(change: Callable[[Path], object]) -> Callable[[Path, Witnesses], None]:

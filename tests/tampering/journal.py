@@ -111,6 +111,11 @@ def made(root: Path) -> Witnesses:
         {"kind": "recovered", "segment": SEGMENTS[0], "bytes": 4, "sha256": sha256(b"torn").hexdigest(),
          "moved_to": f"{SEGMENTS[0]}.torn-1"},
     ]  # fmt: skip
+    kept = [r for r in block if r["kind"] == "kept" and r["board"] == "GC-01"][1]
+    extra += [
+        {"kind": "void", "of": kept["seq"], "why": "moved", "by": "technician", "with": None},
+        {k: v for k, v in {**kept, "board": "GC-02", "moved": kept["seq"]}.items() if k not in ("prev", "seq", "at")},
+    ]
     block[-1:-1] = [{"prev": "", "seq": -1, "at": block[-1]["at"], **one} for one in extra]
     whole = Journal(root / "one")
     whole.rows = []
