@@ -96,6 +96,8 @@ def keep_is_wrong(k, held, stood, keeps, withdrawn):
         of = k["moved"]
         if of not in withdrawn or keeps.get(of) != same_elsewhere(k):
             return f"record {of} is no withdrawn keep of the same value"
+    elif any(r["seq"] > last and r["channel"] is None and "setting" not in r["flags"] for r in held):
+        return "its meter showed something newer before it was kept"
     elif k["by"] == "settled":
         window = [r for r in window if r["channel"] is None and r["state"] != "blank" and "setting" not in r["flags"]]
         values = [Decimal(repr(r["value"])) for r in window if r["value"] is not None]

@@ -34,7 +34,7 @@ Expect = Literal["band", "short", "open", "known-good"]
 class Uncertainty(msgspec.Struct, frozen=True, kw_only=True):
     """Expanded uncertainty in the value's unit, its coverage factor, and whose figures it comes from."""
 
-    expanded: Annotated[float, msgspec.Meta(ge=0)]
+    expanded: float
     k: float
     from_: str = msgspec.field(name="from")
 

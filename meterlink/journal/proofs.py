@@ -187,6 +187,9 @@ class Keeps:
         for n in (first, last):
             if not any(n == m for m, _ in held):
                 return f"its reading {n} is no reading of {kept.instrument!r}"
+        newer = [n for n, r in ring if n > last and r.channel is None and "setting" not in r.flags]
+        if newer:
+            return f"its last reading is {last}, and {kept.instrument!r} showed {newer[-1]} before it was kept"
         if kept.by == "settled":
             return self._settled(kept, [r for _, r in held if _main(r)]) or _elsewhere(kept, held)
         return self._shown(kept, held[-1][1])
@@ -224,10 +227,12 @@ class Keeps:
 
     @staticmethod
     def _verdict(kept: records.Kept) -> str | None:
-        band = kept.band
+        band, uncertainty = kept.band, kept.uncertainty
+        if uncertainty and uncertainty.expanded < 0:
+            return f"its uncertainty is {uncertainty.expanded}"
         if band and band.low is not None and band.high is not None and band.low > band.high:
             return f"its band goes from {band.low} to {band.high}"
-        verdict = judge(kept.value, kept.state, kept.function, kept.band, kept.uncertainty)
+        verdict = judge(kept.value, kept.state, kept.function, band, uncertainty)
         if verdict != kept.verdict:
             return f"its verdict is {kept.verdict}, value, band and uncertainty give {verdict}"
         return None

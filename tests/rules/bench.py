@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +17,7 @@ from tests.rules.model import OWNER, No
 from tests.rules.rig import Rig
 from tests.rules.taking_back import TakingBack
 
+PAGE = Path(__file__).parents[2] / "docs" / "check-journal.py"
 GESTURES = {"keep": (0.1,), "back": (0.1, 0.1, 0.1), "next": (0.7,)}  # seconds that the foot is down and up in turn
 
 
@@ -329,7 +332,8 @@ class Bench(TakingBack):
                 self.frame(name)
 
     def end(self) -> None:
-        """The end of a run: in order, and the journal holds for the project's reader and for `journal verify`."""
+        """The end of a run: in order, and the journal holds for the project's reader, for `journal verify`, and for the
+        auditor's page."""
         try:
             if self.rig.pid is not None:
                 assert self.rig.stop() == 0
@@ -338,5 +342,9 @@ class Bench(TakingBack):
             assert read == {seq: x["kind"] for seq, x in self.book.lines.items()}
             code, printed = self.rig.command("journal", "verify")
             assert code == 0, printed
+            page = subprocess.run(
+                [sys.executable, "-I", PAGE, self.rig.folders.journal], capture_output=True, text=True
+            )
+            assert page.returncode == 0, page.stderr
         finally:
             self.rig.close()

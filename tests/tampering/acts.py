@@ -110,11 +110,26 @@ def moved(j: Journal, run: str) -> Row:
     return next(r for r in j.run(run) if r["kind"] == "kept" and r["moved"])
 
 
+def brought_back(j: Journal, run: str) -> None:
+    """The one that a void withdraws stands again."""
+    void = j.one(run, "void", 0)
+    of = next(r for r in j.run(run) if r["seq"] == void["of"])
+    j.put(void, {k: v for k, v in {**of, "moved": void["of"]}.items() if k not in ("prev", "seq", "at")})
+
+
 def nobodys_driver(j: Journal, run: str) -> None:
     for row in j.run(run):
         if row["kind"] == "instrument":
             row["driver"] = "goodmeter"
     free(j, run).update(value=1.0, state="ok", raw="00")
+
+
+def older_window(j: Journal, run: str) -> None:
+    """The second keep says what the first one's readings show, at its own point; all else is in agreement."""
+    first, second = j.one(run, "kept", 0, board="GC-01"), j.one(run, "kept", 2, board="GC-01")
+    second |= {
+        k: first[k] for k in ("value", "readings", "n", "spread", "resolution", "uncertainty", "band", "verdict")
+    }
 
 
 def ends_exchanged(keep: Row) -> None:
@@ -140,6 +155,7 @@ IN_AGREEMENT: dict[str, Act] = {
     "a keep's band widened, its verdict made to fit": band_and_verdict,
     "a keep's uncertainty taken away": changes("kept", uncertainty=None),
     "a keep taken out": removes("kept"),
+    "a keep put in that brings a withdrawn one back": brought_back,
     "a keep withdrawn by a void that is put in": adds(
         "finding",
         lambda j, run: {"kind": "void", "of": j.one(run, "kept")["seq"], "why": "slip", "by": "x", "with": None},
@@ -238,6 +254,7 @@ AT_ODDS: dict[str, Act] = {
     "a band with its ends exchanged": lambda j, run: ends_exchanged(j.one(run, "kept")),
     "an uncertainty below zero": lambda j, run: j.one(run, "kept")["uncertainty"].update(expanded=-1.0),
     "a keep led to other readings": another_window,
+    "a keep led to the readings of another point, its value and verdict made to fit": older_window,
     "a reading taken out from under a keep": lambda j, run: j.drop(reading_of(j.one(run, "kept"), j)[1]),
     "a void of what comes after it": lambda j, run: j.one(run, "void").update(of=10**9),
     "a value that is text": lambda j, run: free(j, run).update(value="1"),
