@@ -89,7 +89,7 @@ def verdict(k):
     return "ok" if sure else "unsure"
 
 
-def keep_is_wrong(k, held, stood, keeps, withdrawn):
+def keep_is_wrong(k, held, stood, keeps, withdrawn, settled):
     first, last = k["readings"]
     window = [r for r in held if first <= r["seq"] <= last]
     if k["moved"] is not None:
@@ -99,6 +99,9 @@ def keep_is_wrong(k, held, stood, keeps, withdrawn):
     elif any(r["seq"] > last and r["channel"] is None and "setting" not in r["flags"] for r in held):
         return "its meter showed something newer before it was kept"
     elif k["by"] == "settled":
+        if last in settled:
+            return "a keep before it settled on the same reading"
+        settled.add(last)
         window = [r for r in window if r["channel"] is None and r["state"] != "blank" and "setting" not in r["flags"]]
         values = [Decimal(repr(r["value"])) for r in window if r["value"] is not None]
         if not values or len(values) != len(window) or len(values) != k["n"]:
@@ -129,7 +132,7 @@ def segments(folder):
 def main(folder):
     head, seq, counts = "0" * 64, 0, defaultdict(int)
     drivers, rings = {}, defaultdict(lambda: deque(maxlen=2048))
-    stood, keeps, withdrawn = (None,) * 4, {}, set()
+    stood, keeps, withdrawn, settled = (None,) * 4, {}, set(), set()
     for path in segments(folder):
         if path.is_symlink() or not path.is_file():
             sys.exit(ascii(f"{path.name} is no plain file")[1:-1])
@@ -157,7 +160,7 @@ def main(folder):
                     stood = (r["job"], r["board"], r["point"], r["stage"])
                 elif r["kind"] == "kept":
                     counts["keeps that follow from their readings"] += 1
-                    wrong = keep_is_wrong(r, rings[r["instrument"]], stood, keeps, withdrawn)
+                    wrong = keep_is_wrong(r, rings[r["instrument"]], stood, keeps, withdrawn, settled)
                     keeps[r["seq"]] = same_elsewhere(r)
                 elif r["kind"] == "void":
                     withdrawn.add(r["of"])

@@ -138,6 +138,7 @@ class Keeps:
         self.unchecked: Counter[str] = Counter()
         self._first_seq = first_seq
         self._rings: OrderedDict[str, deque[Held]] = OrderedDict()
+        self._settled_on: dict[str, int] = {}  # by instrument, the last reading of its last settled keep
         self._moves = Moves(first_seq)
 
     def withdraw(self, seq: int) -> None:
@@ -149,7 +150,7 @@ class Keeps:
         ring = self._rings.get(record.instrument)
         if ring is None:
             if len(self._rings) >= INSTRUMENTS:
-                self._rings.popitem(last=False)
+                self._settled_on.pop(self._rings.popitem(last=False)[0], None)
             ring = self._rings[record.instrument] = deque(maxlen=RING)
         ring.append((seq, record))
 
@@ -191,6 +192,9 @@ class Keeps:
         if newer:
             return f"its last reading is {last}, and {kept.instrument!r} showed {newer[-1]} before it was kept"
         if kept.by == "settled":
+            if self._settled_on.get(kept.instrument) == last:
+                return f"it settled on reading {last}, and so did a keep before it"
+            self._settled_on[kept.instrument] = last
             return self._settled(kept, [r for _, r in held if _main(r)]) or _elsewhere(kept, held)
         return self._shown(kept, held[-1][1])
 

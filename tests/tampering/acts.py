@@ -110,6 +110,11 @@ def moved(j: Journal, run: str) -> Row:
     return next(r for r in j.run(run) if r["kind"] == "kept" and r["moved"])
 
 
+def twice(j: Journal, run: str) -> None:
+    keep = j.one(run, "kept", by="settled")
+    j.put(keep, {k: v for k, v in {**keep, "point": "J9"}.items() if k not in ("prev", "seq", "at")})
+
+
 def brought_back(j: Journal, run: str) -> None:
     """The one that a void withdraws stands again."""
     void = j.one(run, "void", 0)
@@ -253,6 +258,7 @@ AT_ODDS: dict[str, Act] = {
     ),
     "a band with its ends exchanged": lambda j, run: ends_exchanged(j.one(run, "kept")),
     "an uncertainty below zero": lambda j, run: j.one(run, "kept")["uncertainty"].update(expanded=-1.0),
+    "a settled keep put in twice, once at another point": twice,
     "a keep led to other readings": another_window,
     "a keep led to the readings of another point, its value and verdict made to fit": older_window,
     "a reading taken out from under a keep": lambda j, run: j.drop(reading_of(j.one(run, "kept"), j)[1]),
