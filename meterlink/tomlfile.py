@@ -2,6 +2,8 @@
 
 tomllib tells the line of a syntax error only. A document that it has accepted is walked once more here: the
 walk knows strings, comments and brackets, and needs no other grammar, because the grammar was checked before.
+A file may be a stranger's, and is read where the bench waits for it: what would take long is refused before it does
+(tomllib needs time with the square of a key's parts), and of what is wrong no more than MOST is looked for.
 Source: TOML 1.0.0 (toml.io), sections Keys, String, Table, Array of Tables.
 """
 
@@ -25,11 +27,14 @@ if sys.version_info >= (3, 11):
 else:
     import tomli as tomllib
 
+BEYOND = "a whole number of more than 64 bits is nothing to compare with: write it as it is measured"
 KeyPath = tuple["str | int", ...]
 Test = Callable[[Any], "str | None"]  # what is wrong with a value, or None
 Keys = Mapping[str, Test]
 
-LONGEST = 1 << 20  # bytes; a sheet of a thousand points has a tenth of that
+LONGEST = 1 << 18  # bytes; a sheet of a thousand points has less than half of that
+PARTS = 8  # of a dotted key; ours have three
+MOST = 50  # problems of one file
 _KEY = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\\n]|\\.)*"|'[^'\n]*')"""
 _DOTTED = rf"{_KEY}(?:[ \t]*\.[ \t]*{_KEY})*"
 _BETWEEN = re.compile(r"(?:[ \t\r\n]|\#[^\n]*)*")
@@ -39,6 +44,15 @@ _PIECE = re.compile(
     r'''"""(?:\\.|[^\\])*?"{3,5}|\'{3}.*?\'{3,5}|"(?:[^"\\\n]|\\.)*"|'[^'\n]*'|\#[^\n]*|[\[\]{}\n]|[^"'\#\[\]{}\n]+''',
     re.DOTALL,
 )
+
+# what a dotted key cannot stand in; each matches to its end, or to that of the line or the text
+_QUOTED = re.compile(
+    r'''"""(?:\\.|[^\\])*?(?:"{3,5}|\Z)|\'{3}.*?(?:\'{3,5}|\Z)'''
+    r"""|"(?:\\.|[^"\\\n])*(?:"|(?=\n)|\Z)|'[^'\n]*(?:'|(?=\n)|\Z)|\#[^\n]*""",
+    re.DOTALL,
+)
+_LONG_KEY = re.compile(rf"(?<![\w-])[\w-]+(?:[ \t]*\.[ \t]*[\w-]+){{{PARTS}}}")
+_LONG_NUMBER = re.compile(r"[0-9_]{1000}")
 
 
 class TomlFile(msgspec.Struct, frozen=True):
@@ -62,13 +76,13 @@ class TomlFile(msgspec.Struct, frozen=True):
         return f"{self.path}:{self.line(*key)}: {name}: {what}"
 
 
-def read(path: Path) -> TomlFile:
-    """Read a TOML file.
+def read(path: Path, *, follow: bool = True) -> TomlFile:
+    """Read a TOML file; `follow`: through a link, as plainfile has it.
 
     Raises  BadInput with file and line for one that is not there, no file (a pipe holds up whoever reads it), longer
             than LONGEST, not UTF-8 or not TOML.
     """
-    return parse(content(path, LONGEST), str(path))
+    return parse(content(path, LONGEST, follow=follow), str(path))
 
 
 def parse(data: bytes, path: str) -> TomlFile:
@@ -78,18 +92,47 @@ def parse(data: bytes, path: str) -> TomlFile:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise BadInput(f"{path}:{line}: byte {data[error.start]:#04x} is not UTF-8: save it as UTF-8") from error
+    if long := _long_key(text):
+        raise BadInput(f"{path}:{long}: a key of more than {PARTS} parts: no key here has as many")
     try:
         table = tomllib.loads(text)
         lines = key_lines(text)
     except RecursionError as error:
         raise BadInput(f"{path}:1: brackets are nested too deeply: remove them") from error
     except ValueError as error:  # TOMLDecodeError, and an integer of more digits than Python reads
+        if huge := _LONG_NUMBER.search(text):
+            line = text.count("\n", 0, huge.start()) + 1
+            raise BadInput(f"{path}:{line}: {BEYOND}") from error
         at = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = int(at[1]) if at else text.count("\n") + 1
         what = re.sub(r" \(at .*\)$", "", str(error)).rstrip(".")
         column = f" in column {at[2]}" if at else ""
         raise BadInput(f"{path}:{line}: not TOML: {what}{column}: correct this line") from error
-    return TomlFile(path, data, table, lines)
+    file = TomlFile(path, data, table, lines)
+    if (at_ := _beyond(table)) is not None:
+        raise BadInput(file.problem(at_, BEYOND))
+    return file
+
+
+def _long_key(text: str) -> int | None:
+    """The line of a key with more than PARTS parts, in text that need not be TOML; in time with its length."""
+    bare = _QUOTED.sub(lambda m: "s" + "\n" * m[0].count("\n"), text + "\n")
+    found = _LONG_KEY.search(bare)
+    return bare.count("\n", 0, found.start()) + 1 if found else None
+
+
+def _beyond(table: dict[str, Any]) -> KeyPath | None:
+    """Where a whole number of more than 64 bits stands, which no TOML has (TOML 1.0.0, Integer)."""
+    left: list[tuple[KeyPath, Any]] = [((), table)]
+    while left:
+        at, value = left.pop()
+        if isinstance(value, int) and not -(2**63) <= value < 2**63:
+            return at
+        if isinstance(value, dict):
+            left += [((*at, key), one) for key, one in value.items()]
+        elif isinstance(value, list):
+            left += [((*at, i), one) for i, one in enumerate(value)]
+    return None
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
@@ -166,7 +209,8 @@ class Problems:
 
     def note(self, key: KeyPath, what: str) -> None:
         """This key is wrong; `what` says how and what to do."""
-        self._found.append((self.file.line(*key), self.file.problem(key, what)))
+        if len(self._found) < MOST:
+            self._found.append((self.file.line(*key), self.file.problem(key, what)))
 
     def lines(self) -> list[str]:
         """All problems, in the order of the file's lines."""
@@ -178,8 +222,10 @@ class Problems:
         Takes   the tests of the known keys, and the keys that must be there.
         Gives   the values that passed, whole numbers of a `number` key as float.
         """
-        good = {}
+        good: dict[str, Any] = {}
         for key, value in table.items():
+            if len(self) >= MOST:
+                break
             if key not in known:
                 self.note((*at, key), f"there is no such key; {nearest(key, known)}")
             elif what := known[key](value):

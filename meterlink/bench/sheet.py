@@ -30,6 +30,7 @@ LIVE = (
     "duty",
 )  # powered unless the sheet says otherwise
 NAME_LENGTH = 80
+POINTS, RAILS = 2000, 200  # of a sheet, at most
 
 
 class Rail(msgspec.Struct, frozen=True):
@@ -89,11 +90,23 @@ def load(path: Path) -> Sheet:
 
     Raises  BadInput, one line FILE:LINE: key: what and what to do; the first problem of several.
     """
-    sheet, problems = check(tomlfile.read(path))
+    return _checked(tomlfile.read(path))
+
+
+def _checked(file: TomlFile) -> Sheet:
+    sheet, problems = check(file)
     if sheet is None:
         more = f" (and {len(problems) - 1} more: meterlink sheet check)" if len(problems) > 1 else ""
         raise BadInput(problems[0] + more)
     return sheet
+
+
+def load_filed(folder: Path, name: str) -> Sheet:
+    """A sheet from the bench's own copies, by the name that a record gives, which may be a stranger's: it is looked for
+    in that folder alone. Raises BadInput as `load` does."""
+    if Path(name).name != name or name in ("", ".", "..") or "\0" in name:
+        raise BadInput(f"{name!r} is no name of a sheet that is filed here")
+    return _checked(tomlfile.read(folder / name, follow=False))
 
 
 def of_job(ledger: Ledger, job: str, folder: Path) -> Sheet | None:
@@ -101,7 +114,7 @@ def of_job(ledger: Ledger, job: str, folder: Path) -> Sheet | None:
     altered since."""
     name = ledger.job_field(job, "sheet")
     try:
-        sheet = load(folder / name) if name else None
+        sheet = load_filed(folder, name) if name else None
     except BadInput:
         return None
     return sheet if sheet and sheet.sha256 == ledger.job_field(job, "sheet_sha256") else None
@@ -167,7 +180,12 @@ class _Sheet:
             if rail.get("nominal") == 0:
                 self.problems.note((*at, "nominal"), "no rail has 0 V: write its nominal voltage in V")
             rails[name] = Rail(rail.get("nominal", 0.0))
-        points = [self.point(("point", i), table, rails) for i, table in enumerate(top.get("point", []))]
+        tables = top.get("point", [])
+        if len(tables) > POINTS or len(rails) > RAILS:
+            what = f"a sheet has at most {POINTS} points and {RAILS} rails: split it"
+            self.problems.note(("point", POINTS) if len(tables) > POINTS else ("rails",), what)
+            return None
+        points = [self.point(("point", i), table, rails) for i, table in enumerate(tables) if not self.full()]
         if self.problems:
             return None
         return Sheet(
@@ -178,6 +196,10 @@ class _Sheet:
             sha256=hashlib.sha256(self.file.data).hexdigest(),
             path=self.file.path,
         )
+
+    def full(self) -> bool:
+        """More problems are not looked for."""
+        return len(self.problems) >= tomlfile.MOST
 
     def point(self, at: KeyPath, table: dict[str, Any], rails: Mapping[str, Rail]) -> Point | None:
         before = len(self.problems)

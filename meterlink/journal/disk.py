@@ -40,8 +40,8 @@ class Disk:
         return os.listdir(folder)  # noqa: PTH208 - names, not paths
 
     def open(self, path: Path, flags: int) -> int:
-        """Never through a link, and never waiting for a pipe's other end."""
-        return os.open(path, flags | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK, 0o600)
+        """Never through a link, never waiting for a pipe's other end, never taking a terminal for the service's own."""
+        return os.open(path, flags | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY, 0o600)
 
     def open_folder(self, folder: Path) -> int:
         return os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)

@@ -68,7 +68,7 @@ class Shelf:
                 continue
             if name not in self._refused:
                 try:
-                    sheet = sheets.load(self._folders.sheets / name)
+                    sheet = sheets.load_filed(self._folders.sheets, name)
                     if sheet.sha256 != ledger.job_field(job, "sheet_sha256"):
                         raise BadInput(f"{name} was altered since job {job} was opened")
                 except BadInput as error:

@@ -114,7 +114,6 @@ def test_order_and_skip_rules() -> None:
         (b"low = 180", b"low = true", "s.toml:12: point.low: it takes a number"),
         (b"low = 180", b"low = nan", "s.toml:12: point.low: nan is nothing to compare with"),
         (b"low = 180", b"low = -inf", "s.toml:12: point.low: -inf is nothing to compare with"),
-        (b"low = 180", b"low = 1" + b"0" * 400, "s.toml:12: point.low: 100000000000 is nothing to compare with"),
         (b"low = 180", b"low = 421", "s.toml:12: point.low: 421 is above high 420.5: swap"),
         (b"low = 180\nhigh = 420.5", b'expect = "band"', "s.toml:12: point.expect: a band needs low, high or both"),
         (b"low = 180", b"low = 180\npowered = true", "s.toml:13: point.powered: resistance is measured on"),

@@ -141,7 +141,14 @@ def test_generated_documents(tables: list[tuple[str, list[tuple[str, str]]]], ar
         (b'a = "\n', r"s\.toml:1: not TOML: "),
         (b'a = """\n\n', r"s\.toml:3: not TOML: "),
         (b"a = 1\nb = '\xff'\n", r"s\.toml:2: byte 0xff is not UTF-8"),
-        (b"a = " + b"9" * 5000, r"s\.toml:1: not TOML: "),
+        (b"b = 1\na = " + b"9" * 5000, r"s\.toml:2: a whole number of more than 64 bits"),
+        (b"b = 1\n[x]\na = [1, 0x" + b"f" * 17 + b"]", r"s\.toml:3: x\.a: a whole number of more than 64 bits"),
+        (b"a = 0o" + b"7" * 5000, r"s\.toml:1: a: a whole number of more than 64 bits"),
+        (b"b = 1\n" + b".".join([b"a"] * 9) + b" = 1", r"s\.toml:2: a key of more than 8 parts"),
+        (b'b = """\n"""\n' + b" . ".join([b'"a"'] * 9) + b" = 1", r"s\.toml:3: a key of more than 8 parts"),
+        (b"[" + b".".join([b"'a'"] * 9) + b"]", r"s\.toml:1: a key of more than 8 parts"),
+        (b"b = { " + b".".join([b"a"] * 9) + b" = 1 }", r"s\.toml:1: a key of more than 8 parts"),
+        (b'b = "' + b'\\"' * 20_000, r"s\.toml:1: not TOML: "),
         (b"a = " + b"[" * 9000, r"s\.toml:1: "),
     ],
 )
@@ -149,6 +156,29 @@ def test_what_is_not_toml(data: bytes, message: str) -> None:
     with pytest.raises(BadInput, match=message) as caught:
         tomlfile.parse(data, "s.toml")
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "a.b.c.d.e.f.g.h = 1",
+        'a = "www.1.2.3.4.5.6.7.8.9"',
+        "a = '1.2.3.4.5.6.7.8.9'",
+        'a = """\n1.2.3.4.5.6.7.8.9 \\""" "\n"""',
+        "a = 1 # 1.2.3.4.5.6.7.8.9",
+        "a = [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0]",
+        "a = 1979-05-27T07:32:00.999999",
+    ],
+)
+def test_what_is_no_long_key(text: str) -> None:
+    assert tomlfile.parse(text.encode(), "s.toml").table
+
+
+def test_of_what_is_wrong_no_more_is_looked_for_than_anybody_reads() -> None:
+    file = tomlfile.parse("".join(f"k{i} = 1\n" for i in range(1000)).encode(), "s.toml")
+    problems = tomlfile.Problems(file)
+    problems.keys((), file.table, {"model": tomlfile.text}, ())
+    assert len(problems.lines()) == tomlfile.MOST
 
 
 def test_files_that_cannot_be_read(tmp_path: Path) -> None:
