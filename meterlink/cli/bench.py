@@ -35,6 +35,7 @@ def run(
     from meterlink.bench.events import Effect
     from meterlink.journal.aside import set_aside
     from meterlink.journal.disk import REAL
+    from meterlink.journal.reader import segments
     from meterlink.link.opening import open_link
     from meterlink.service.config import load
     from meterlink.service.loop import Service
@@ -43,6 +44,8 @@ def run(
     folders = bench_folder(dir_)
     loaded = load(config or folders.config, folders)
 
+    if folders.journal.is_dir():
+        segments(folders.journal)  # a pipe under a segment's name is told as the reading commands tell it
     if new_journal and (aside := set_aside(REAL, folders.journal)):
         say(f"the old journal lies in {aside}: nothing in it was changed")
     place = runtime_folder(folders)

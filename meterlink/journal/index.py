@@ -25,7 +25,7 @@ import platformdirs
 from meterlink import records
 from meterlink.errors import JournalBroken
 from meterlink.folders import make_private
-from meterlink.journal.reader import Line, Place, is_reading, lines, segments
+from meterlink.journal.reader import Line, Place, is_reading, joins, lines, segments, seq_of
 
 VERSION = 1
 BATCH = 10_000
@@ -230,6 +230,7 @@ class Index:
         known = database.execute("SELECT number, end, lines FROM segments ORDER BY number DESC LIMIT 1").fetchone()
         first, end, count = known or (0, 0, 0)
         (newest,) = database.execute("SELECT max(seq) FROM entries").fetchone()
+        before = 0 if known is None else None  # the seq of the last line that was read; None: not in this pass
         for number in range(first, len(self._paths)):
             path = self._paths[number]
             size = path.stat().st_size
@@ -237,10 +238,12 @@ class Index:
             new = (Line(p, count + n, offset, text) for p, n, offset, text in lines([path], end))
             runs = _Runs(database, number)
             while batch := list(islice(new, BATCH)):
+                if last is None and count == 0:
+                    joins(batch[0], before)
                 self._insert(database, number, batch, runs)
                 last = batch[-1]
             if last:
-                end, count = last.offset + len(last.text) + 1, last.number
+                end, count, before = last.offset + len(last.text) + 1, last.number, seq_of(last.text)
                 database.execute("DELETE FROM last")
                 digest = sha256(last.text).hexdigest()
                 database.execute("INSERT INTO last VALUES (?, ?, ?, ?)", (number, last.offset, len(last.text), digest))

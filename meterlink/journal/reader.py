@@ -134,13 +134,34 @@ def lines(paths: Iterable[Path], offset: int = 0) -> Iterator[Line]:
         offset = 0
 
 
+def whole(folder: Path) -> Iterator[Line]:
+    """Every whole line of a journal, in order. Raises BadInput; JournalBroken where a segment is missing."""
+    last: Line | None = None
+    for line in lines(segments(folder)):
+        if last is None or line.path is not last.path:
+            joins(line, seq_of(last.text) if last else 0)
+        last = line
+        yield line
+
+
+def joins(line: Line, before: int | None) -> None:
+    """See that a segment's first line follows the record before it: boards of a day that is gone are counted by nobody.
+
+    Raises  JournalBroken, where both have a seq (a line that is none is told where it is read).
+    """
+    seq = seq_of(line.text)
+    if seq is not None and before is not None and seq != before + 1:
+        missing = f"its seq is {seq}, {before + 1} is due: a segment is missing, put it back"
+        raise JournalBroken(f"{Place(line.path.name, line.number)}: {missing} (`meterlink journal verify`)")
+
+
 def entries(folder: Path, *, readings: bool = True) -> Iterator[records.Entry]:
     """Every record of a journal, in order; an entry of an unknown kind has no record.
 
     Takes   the journal's folder; readings=False passes over readings without decoding them.
     Raises  BadInput; JournalBroken (segment, line, reason).
     """
-    for line in lines(segments(folder)):
+    for line in whole(folder):
         if readings or not is_reading(line.text):
             yield entry(line)
 

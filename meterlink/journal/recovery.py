@@ -1,7 +1,7 @@
 """What the writer finds at its start: the end of the chain, with a torn end moved aside.
 
-Only the last segment that holds anything is read, wholly, and the last line of the one before it: a segment
-is synced before the next one begins, so that no earlier one can have a torn end (`journal verify` reads all).
+Only the last segment that holds anything is read wholly, of the others the first and the last line, which must join: a
+segment is synced before the next one begins, so that no earlier one can have a torn end (`journal verify` reads all).
 Only bytes that no completed sync covered can be torn by a power cut, and nothing else is ever taken away:
 - what stands below the writer's own note (synced.py) was synced;
 - the writer lets no more than UNSYNCED_MAX bytes go unsynced, and they are the last ones;
@@ -93,11 +93,11 @@ def recover(disk: Disk, folder: Path, note: Note) -> Found:
     base = end = BEGIN
     named: frozenset[str] = frozenset()
     holder = None
+    marks = _joined(disk, folder, names)
     for i in reversed(range(len(names))):
-        before = _end_of(disk, folder, names[:i])
-        walked = _settle(disk, folder, names[i], before, note)
+        walked = _settle(disk, folder, names[i], marks[i], note)
         if walked.end.size:
-            holder, base, end, named = names[i], before, walked.end, walked.named
+            holder, base, end, named = names[i], marks[i], walked.end, walked.named
             break
     segment = names[-1] if names else None
     if segment != holder:
@@ -188,24 +188,41 @@ def _moved_to(line: bytes) -> str | None:
     return record.moved_to if isinstance(record, records.Recovered) else None
 
 
-def _end_of(disk: Disk, folder: Path, names: list[str]) -> Mark:
-    """The mark after the last of these segments that holds anything, read from its tail."""
-    for name in reversed(names):
+def _joined(disk: Disk, folder: Path, names: list[str]) -> list[Mark]:
+    """The mark before each of these segments; but for the newest that holds anything, each must begin where the one
+    before it ends. Raises JournalBroken: one was taken away, or its first or last line changed."""
+    marks = []
+    mark, fault = BEGIN, None
+    for name in names:
+        marks.append(mark)
         fd = disk.open(folder / name, os.O_RDONLY)
         try:
-            tail, at = b"", disk.size(fd)
-            while at and tail.count(b"\n") < 2:
-                step = min(at, 1 << 16)
-                at -= step
-                tail = _read(disk, fd, step, at) + tail
+            first = next(_lines(disk, fd, 0), None)
+            if first is None:
+                continue
+            if fault:  # of one that is not the newest
+                raise JournalBroken(f"{fault}; {_remedy(folder)}")
+            if why := _unlinked(first, mark):
+                fault = f"{name}, line 1: {why}"
+                continue
+            line = _last_line(disk, fd)
+            if not _whole(line):
+                fault = f"{name}: its last line is no whole record"
+                continue
+            mark = Mark(0, 0, _head.decode(line).seq, hashlib.sha256(line[:-1]).hexdigest())
         finally:
             disk.close(fd)
-        if tail:
-            line = tail[tail[:-1].rfind(b"\n") + 1 :]
-            if not _whole(line):
-                raise JournalBroken(f"{name}: its last line is no whole record; {_remedy(folder)}")
-            return Mark(0, 0, _head.decode(line).seq, hashlib.sha256(line[:-1]).hexdigest())
-    return BEGIN
+    return marks
+
+
+def _last_line(disk: Disk, fd: int) -> bytes:
+    """The last line of a segment that holds something, read from its tail."""
+    tail, at = b"", disk.size(fd)
+    while at and tail.count(b"\n") < 2:
+        step = min(at, 1 << 16)
+        at -= step
+        tail = _read(disk, fd, step, at) + tail
+    return tail[tail[:-1].rfind(b"\n") + 1 :]
 
 
 def _settle(disk: Disk, folder: Path, name: str, base: Mark, note: Note) -> Walked:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from meterlink.bench.sheet import of_job
-from meterlink.journal.reader import lines, segments
+from meterlink.journal.reader import whole
 from meterlink.report.collect import Material, collect
 from meterlink.report.page import page
 from meterlink.wholefile import whole_file
@@ -16,7 +16,7 @@ def material(journal: Path, job: str, sheets: Path) -> Material:
 
     Raises  BadInput (no such journal or job); JournalBroken.
     """
-    found = collect(lines(segments(journal)), job)
+    found = collect(whole(journal), job)
     found.sheet = of_job(found.ledger, found.job, sheets)
     return found
 

@@ -17,6 +17,7 @@ from meterlink.errors import BadInput, JournalBroken
 from meterlink.journal.index import Index, Query
 from tests.journal_reader.chains import all_lines, all_records
 from tests.journal_reader.generate import Maker, World, small
+from tests.program import meterlink
 
 
 def naive(folder: Path, query: Query) -> list[tuple[int, int | None]]:
@@ -199,3 +200,17 @@ def test_a_broken_line_and_no_journal(journal: Path, tmp_path: Path) -> None:
         Index(journal)
     with pytest.raises(BadInput, match="no journal"):
         Index(tmp_path / "nowhere")
+
+
+@pytest.mark.parametrize("gone", [0, 1])
+def test_a_segment_that_is_gone_is_not_passed_over(tmp_path: Path, gone: int) -> None:
+    """With the first days gone the tally told of boards that nobody had counted."""
+    small(tmp_path / "journal", days=3)
+    with Index(tmp_path / "journal", tmp_path / "cache"):
+        pass
+    sorted((tmp_path / "journal").glob("*.jsonl"))[gone].unlink()
+    for _ in range(2):
+        with pytest.raises(JournalBroken, match=r"line 1: its seq is \d+, \d+ is due: a segment is missing"):
+            Index(tmp_path / "journal", tmp_path / "cache")
+    told = meterlink("job", "list", "--dir", str(tmp_path))
+    assert told.returncode == 1 and "a segment is missing" in told.stderr

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -175,6 +177,38 @@ def test_a_missing_segment_or_end_of_one_stops_the_start(tmp_path: Path) -> None
     (tmp_path / NAME).unlink()
     with pytest.raises(JournalBroken, match=r"^2026-11-26\.jsonl, line 1"):
         Writer(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("harm", "said"),
+    [
+        (lambda f: (f / NAME).unlink(), r"2026-11-26\.jsonl, line 1: its prev is not"),
+        (lambda f: (f / "2026-11-26.jsonl").unlink(), r"2026-11-27\.jsonl, line 1: its prev is not"),
+        (lambda f: cut(f / NAME), r"2026-11-26\.jsonl, line 1: its prev is not"),
+        (lambda f: bent(f / NAME), rf"{NAME}, line 1: its prev is not"),
+    ],
+    ids=["the first gone", "the second gone", "the first cut off", "the first line changed"],
+)
+def test_older_segments_must_join(tmp_path: Path, harm: Callable[[Path], None], said: str) -> None:
+    """A bench that went on without its first days had forgotten its boards, and said so to nobody."""
+    writer = Writer(tmp_path)
+    for at in (NOON, MIDNIGHT, MIDNIGHT + timedelta(days=1)):
+        for i in range(3):
+            writer.append(note(f"n{i}"), at)
+    writer.close()
+    harm(tmp_path)
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    with pytest.raises(JournalBroken, match=rf"^{said}.*nothing was touched"):
+        Writer(tmp_path)
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def cut(segment: Path) -> None:
+    segment.write_bytes(b"".join(segment.read_bytes().splitlines(keepends=True)[:-1]))
+
+
+def bent(segment: Path) -> None:
+    segment.write_bytes(segment.read_bytes().replace(b"0000", b"0001", 1))
 
 
 def test_only_the_last_segment_is_read_wholly(tmp_path: Path) -> None:
