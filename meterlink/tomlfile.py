@@ -71,9 +71,9 @@ class TomlFile(msgspec.Struct, frozen=True):
         return 1
 
     def problem(self, key: KeyPath, what: str) -> str:
-        """One line: FILE:LINE: key: what."""
+        """One line: FILE:LINE: key: what; of a key or word that goes on and on its begin."""
         name = ".".join(str(part) for part in key if isinstance(part, str))
-        return f"{self.path}:{self.line(*key)}: {name}: {what}"
+        return f"{self.path}:{self.line(*key)}: {_begin(name, 100)}: {_begin(what, 1000)}"
 
 
 def read(path: Path, *, follow: bool = True) -> TomlFile:
@@ -178,6 +178,10 @@ def key_lines(text: str) -> dict[KeyPath, int]:
                 depth += (piece[0] in "[{") - (piece[0] in "]}")
         else:
             return lines
+
+
+def _begin(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[:most]}..."
 
 
 def _parts(dotted: str) -> list[str]:

@@ -174,6 +174,15 @@ def test_what_is_no_long_key(text: str) -> None:
     assert tomlfile.parse(text.encode(), "s.toml").table
 
 
+def test_a_problem_is_a_line_that_can_be_read() -> None:
+    file = tomlfile.parse(f"{'k' * 50_000} = 1\nmodel = '{'x' * 50_000}'\n".encode(), "s.toml")
+    problems = tomlfile.Problems(file)
+    problems.keys((), file.table, {"model": tomlfile.word("a", "b")}, ())
+    first, second = problems.lines()
+    assert first.startswith("s.toml:1: kkk") and "no such key" in first and len(first) < 300
+    assert second.startswith("s.toml:2: model: 'xxx") and len(second) < 1100
+
+
 def test_of_what_is_wrong_no_more_is_looked_for_than_anybody_reads() -> None:
     file = tomlfile.parse("".join(f"k{i} = 1\n" for i in range(1000)).encode(), "s.toml")
     problems = tomlfile.Problems(file)
