@@ -315,7 +315,7 @@ def _read(path: Path, _mtime_ns: int, _size: int) -> KnownGoodFile:
     """The file as it is at this time; the bench asks at every keep."""
     try:
         return msgspec.json.decode(content(path, LARGEST), type=KnownGoodFile)
-    except (ValueError, OSError) as error:
+    except (ValueError, OSError, RecursionError) as error:
         raise BadInput(f"{path}: {error}: learn it again (meterlink known-good learn)") from error
 
 

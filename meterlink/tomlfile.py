@@ -34,6 +34,8 @@ Keys = Mapping[str, Test]
 
 LONGEST = 1 << 18  # bytes; a sheet of a thousand points has less than half of that
 PARTS = 8  # of a dotted key; ours have three
+DEEPEST = 16  # tables and arrays in each other; ours have four
+FEW = 40  # known words of as many letters that an unknown one is compared with
 MOST = 50  # problems of one file
 _KEY = r"""(?:[A-Za-z0-9_-]+|"(?:[^"\\\n]|\\.)*"|'[^'\n]*')"""
 _DOTTED = rf"{_KEY}(?:[ \t]*\.[ \t]*{_KEY})*"
@@ -109,8 +111,8 @@ def parse(data: bytes, path: str) -> TomlFile:
         column = f" in column {at[2]}" if at else ""
         raise BadInput(f"{path}:{line}: not TOML: {what}{column}: correct this line") from error
     file = TomlFile(path, data, table, lines)
-    if (at_ := _beyond(table)) is not None:
-        raise BadInput(file.problem(at_, BEYOND))
+    if strange := _strange(table):
+        raise BadInput(file.problem(*strange))
     return file
 
 
@@ -121,18 +123,27 @@ def _long_key(text: str) -> int | None:
     return bare.count("\n", 0, found.start()) + 1 if found else None
 
 
-def _beyond(table: dict[str, Any]) -> KeyPath | None:
-    """Where a whole number of more than 64 bits stands, which no TOML has (TOML 1.0.0, Integer)."""
-    left: list[tuple[KeyPath, Any]] = [((), table)]
+def _strange(table: dict[str, Any]) -> tuple[KeyPath, str] | None:
+    """Where a whole number of more than 64 bits stands, which no TOML has (TOML 1.0.0, Integer), or a value deeper than
+    any of ours; and which of the two."""
+    left: list[tuple[Any, int, Any]] = [((), 0, table)]  # path as (path before, key), so that a step costs one pair
     while left:
-        at, value = left.pop()
+        at, depth, value = left.pop()
         if isinstance(value, int) and not -(2**63) <= value < 2**63:
-            return at
-        if isinstance(value, dict):
-            left += [((*at, key), one) for key, one in value.items()]
-        elif isinstance(value, list):
-            left += [((*at, i), one) for i, one in enumerate(value)]
+            return _path(at), BEYOND
+        inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+        if inner and depth > DEEPEST:
+            return _path(at), "tables are nested too deeply: remove them"
+        left += [((at, key), depth + 1, one) for key, one in inner]
     return None
+
+
+def _path(at: Any) -> KeyPath:
+    keys = []
+    while at:
+        at, key = at
+        keys.append(key)
+    return tuple(reversed(keys))
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
@@ -195,10 +206,12 @@ def _parts(dotted: str) -> list[str]:
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """What to do about an unknown word: the nearest known one, or all of them."""
+    """What to do about an unknown word: the nearest known one, or all of them. Of many the first alone, and no long one
+    is compared: that takes minutes."""
     known = list(known)
-    near = difflib.get_close_matches(word, known, 1)
-    return f"did you mean {near[0]}?" if near else f"known: {', '.join(known)}"
+    few = [one for one in known[:FEW] if len(one) <= FEW]
+    near = difflib.get_close_matches(word, few, 1) if len(word) <= FEW else []
+    return f"did you mean {near[0]}?" if near else f"known: {', '.join(known[:FEW])}{', ...' * (len(known) > FEW)}"
 
 
 class Problems:

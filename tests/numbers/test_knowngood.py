@@ -271,6 +271,14 @@ def test_a_damaged_file_is_named(tmp_path: Path) -> None:
         knowngood.read(tmp_path, "IC-8 rev C")
 
 
+def test_a_file_that_is_nested_deep_is_named(tmp_path: Path) -> None:
+    """It came from another bench, and took the meter off this one as a fault of its driver."""
+    deep = '{"x":' + "[" * 20_000 + "]" * 20_000 + ',"format":1,"model":"IC-8 rev C","through":1,"points":[]}'
+    (tmp_path / "IC-8 rev C.json").write_text(deep)
+    with pytest.raises(BadInput, match=r"IC-8 rev C\.json.*learn it again"):
+        knowngood.read(tmp_path, "IC-8 rev C")
+
+
 def test_old_keeps_are_judged_anew() -> None:
     known = learn(boards(0.50, 0.51, 0.52, 0.51, 0.50))
     old = records.Band(low=None, high=None, expect="known-good", from_="no known-good yet", short=0.05)

@@ -148,6 +148,8 @@ def test_generated_documents(tables: list[tuple[str, list[tuple[str, str]]]], ar
         (b'b = """\n"""\n' + b" . ".join([b'"a"'] * 9) + b" = 1", r"s\.toml:3: a key of more than 8 parts"),
         (b"[" + b".".join([b"'a'"] * 9) + b"]", r"s\.toml:1: a key of more than 8 parts"),
         (b"b = { " + b".".join([b"a"] * 9) + b" = 1 }", r"s\.toml:1: a key of more than 8 parts"),
+        (b"b = 1\nlow = " + b"{ a.a.a.a = " * 60 + b"1" + b"}" * 60, r"s\.toml:2: low.*: tables are nested too deeply"),
+        (b"b = 1\nlow = " + b"[" * 60 + b"]" * 60, r"s\.toml:2: low: tables are nested too deeply"),
         (b'b = "' + b'\\"' * 20_000, r"s\.toml:1: not TOML: "),
         (b"a = " + b"[" * 9000, r"s\.toml:1: "),
     ],
@@ -181,6 +183,17 @@ def test_a_problem_is_a_line_that_can_be_read() -> None:
     first, second = problems.lines()
     assert first.startswith("s.toml:1: kkk") and "no such key" in first and len(first) < 300
     assert second.startswith("s.toml:2: model: 'xxx") and len(second) < 1100
+
+
+def test_an_unknown_word_is_compared_with_few(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With 2,000 names of 80 letters, 50 times, it took 97 s, and the bench stood still."""
+    compared: list[str] = []
+    monkeypatch.setattr(tomlfile.difflib, "get_close_matches", lambda word, among, n: compared.extend(among) or [])
+    assert tomlfile.nearest("p", [f"p{i}" for i in range(2000)]).endswith("p39, ...")
+    assert len(compared) == tomlfile.FEW
+    tomlfile.nearest("p", ["p" * 80] * 10)
+    tomlfile.nearest("p" * 80, ["p"])
+    assert len(compared) == tomlfile.FEW
 
 
 def test_of_what_is_wrong_no_more_is_looked_for_than_anybody_reads() -> None:
