@@ -42,7 +42,7 @@ def fs9721(raw):
         - 3 * (low[10] >> 3)
         + 6 * (low[10] >> 1 & 1)
     )
-    number = digits.strip()
+    number = digits.lstrip()
     return Decimal(number).scaleb(power - decimals) * (-1 if low[1] & 8 else 1) if number.isdigit() else None
 
 

@@ -57,8 +57,8 @@ def made(ledger: Ledger, seq: int) -> tuple[int, BoardView | None]:
     """When a keep was made, and on which board: a keep that was moved, or written once more, is the one that was
     made first."""
     noted = ledger.withdrawable[seq]  # of a keep
-    while noted.record.moved in ledger.withdrawable:
-        noted = ledger.withdrawable[noted.record.moved]
+    while (of := noted.record.moved) in ledger.withdrawable and of < noted.seq:  # a stranger's may name itself
+        noted = ledger.withdrawable[of]
     return noted.seq, ledger.board(noted.record.job, noted.record.board)
 
 

@@ -230,7 +230,7 @@ class Index:
         known = database.execute("SELECT number, end, lines FROM segments ORDER BY number DESC LIMIT 1").fetchone()
         first, end, count = known or (0, 0, 0)
         (newest,) = database.execute("SELECT max(seq) FROM entries").fetchone()
-        before = 0 if known is None else None  # the seq of the last line that was read; None: not in this pass
+        before = self._last_seq(database)  # of the last line that was read
         for number in range(first, len(self._paths)):
             path = self._paths[number]
             size = path.stat().st_size
@@ -258,6 +258,14 @@ class Index:
             " WHERE kind = 'void' AND seq > ?",
             (newest or 0,),
         )
+
+    def _last_seq(self, database: sqlite3.Connection) -> int | None:
+        """The seq of the last line that was taken in, 0: none."""
+        last = database.execute("SELECT segment, offset, length FROM last").fetchone()
+        if last is None:
+            return 0
+        with _Files(self._paths) as files:
+            return seq_of(files.read(*last))
 
     def _insert(self, database: sqlite3.Connection, segment: int, batch: list[Line], runs: _Runs) -> None:
         rows = []

@@ -31,6 +31,7 @@ from meterlink import records
 from meterlink.errors import JournalBroken
 from meterlink.journal import aside
 from meterlink.journal.disk import Disk
+from meterlink.journal.reader import LONGEST
 from meterlink.journal.segments import in_order, segment_key
 from meterlink.journal.synced import Note
 
@@ -128,9 +129,9 @@ def walk(disk: Disk, fd: int, base: Mark) -> Walked:
 
 
 def _lines(disk: Disk, fd: int, at: int) -> Iterator[bytes]:
-    """The lines from an offset on, each with its LF; the last one without it, if it has none."""
+    """The lines from an offset on, each with its LF; the last one without it, if it has none or is longer than any."""
     held = bytearray()
-    while chunk := disk.read(fd, CHUNK, at):
+    while len(held) <= LONGEST and (chunk := disk.read(fd, CHUNK, at)):
         at += len(chunk)
         held += chunk
         if b"\n" not in chunk:
@@ -191,37 +192,45 @@ def _moved_to(line: bytes) -> str | None:
 def _joined(disk: Disk, folder: Path, names: list[str]) -> list[Mark]:
     """The mark before each of these segments; but for the newest that holds anything, each must begin where the one
     before it ends. Raises JournalBroken: one was taken away, or its first or last line changed."""
-    marks = []
-    mark, fault = BEGIN, None
+    marks, mark, before = [], BEGIN, None
     for name in names:
-        marks.append(mark)
         fd = disk.open(folder / name, os.O_RDONLY)
         try:
             first = next(_lines(disk, fd, 0), None)
-            if first is None:
-                continue
-            if fault:  # of one that is not the newest
-                raise JournalBroken(f"{fault}; {_remedy(folder)}")
-            if why := _unlinked(first, mark):
-                fault = f"{name}, line 1: {why}"
-                continue
-            line = _last_line(disk, fd)
-            if not _whole(line):
-                fault = f"{name}: its last line is no whole record"
-                continue
-            mark = Mark(0, 0, _head.decode(line).seq, hashlib.sha256(line[:-1]).hexdigest())
         finally:
             disk.close(fd)
+        if first is not None and before:  # that one is not the newest: its last line was synced before this one began
+            mark = _end_of(disk, folder, before, mark)
+        marks.append(mark)
+        before = name if first is not None else before
     return marks
 
 
+def _end_of(disk: Disk, folder: Path, name: str, base: Mark) -> Mark:
+    """The mark after an older segment, whose first line must follow `base`."""
+    fd = disk.open(folder / name, os.O_RDONLY)
+    try:
+        fault = _unlinked(next(_lines(disk, fd, 0)), base)
+        line = _last_line(disk, fd)
+    finally:
+        disk.close(fd)
+    if fault:
+        raise JournalBroken(f"{name}, line 1: {fault}; {_remedy(folder)}")
+    if not _whole(line):
+        raise JournalBroken(f"{name}: its last line is no whole record; {_remedy(folder)}")
+    return Mark(0, 0, _head.decode(line).seq, hashlib.sha256(line[:-1]).hexdigest())
+
+
 def _last_line(disk: Disk, fd: int) -> bytes:
-    """The last line of a segment that holds something, read from its tail."""
-    tail, at = b"", disk.size(fd)
-    while at and tail.count(b"\n") < 2:
+    """The last line of a segment that holds something, read from its tail; the end of one that is longer than any."""
+    parts: list[bytes] = []
+    at, ends = disk.size(fd), 0
+    while at and ends < 2 and len(parts) << 16 <= LONGEST:
         step = min(at, 1 << 16)
         at -= step
-        tail = _read(disk, fd, step, at) + tail
+        parts.append(_read(disk, fd, step, at))
+        ends += parts[-1].count(b"\n")
+    tail = b"".join(reversed(parts))
     return tail[tail[:-1].rfind(b"\n") + 1 :]
 
 

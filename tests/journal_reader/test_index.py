@@ -214,3 +214,16 @@ def test_a_segment_that_is_gone_is_not_passed_over(tmp_path: Path, gone: int) ->
             Index(tmp_path / "journal", tmp_path / "cache")
     told = meterlink("job", "list", "--dir", str(tmp_path))
     assert told.returncode == 1 and "a segment is missing" in told.stderr
+
+
+def test_nor_one_that_goes_behind_what_was_indexed(tmp_path: Path) -> None:
+    small(tmp_path / "all", days=3)
+    first, _, third = sorted((tmp_path / "all").glob("*.jsonl"))
+    journal = tmp_path / "journal"
+    journal.mkdir()
+    shutil.copy(first, journal)
+    with Index(journal, tmp_path / "cache"):
+        pass
+    shutil.copy(third, journal)
+    with pytest.raises(JournalBroken, match="a segment is missing"):
+        Index(journal, tmp_path / "cache")

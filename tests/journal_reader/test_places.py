@@ -17,6 +17,7 @@ from meterlink.journal import places
 from meterlink.journal.proofs import RING
 from meterlink.journal.reader import segments
 from meterlink.journal.summary import summary
+from meterlink.registry import find
 from tests.journal_reader.chains import all_records, append, check, forge
 from tests.journal_reader.generate import GOOD_OHM, JOB, SHEET, Maker, World
 from tests.program import meterlink
@@ -206,3 +207,36 @@ def test_where_a_later_format_put_the_bench_is_not_guessed(journal: Path) -> Non
     for text in (newer, {**at, "kind": "context", "job": {"now": "an object"}}, {**elsewhere, **at}):
         append(journal, encoded(text)[1:])
     assert check(journal).ok, check(journal).faults
+
+
+def test_a_keep_that_names_itself_holds_nobody_up(tmp_path: Path) -> None:
+    """The service followed it for ever, and so did the views."""
+    world, kept, seq = at_the_bench(tmp_path / "journal")
+    for event, state in (("received", "received"), ("taken", "on the bench")):
+        world.add(records.Board(job=JOB, board="GC-01", event=event, state=state, by="technician"))
+    own = world.add(records.Void(of=seq, why="taken back", by="pedal")) + 1
+    assert world.add(replace(kept, moved=own)) == own
+    world.end()
+    shown = meterlink("board", "show", "GC-01", "--dir", str(tmp_path))
+    assert shown.returncode == 0 and "+3V3" in shown.stdout
+    (fault,) = check(tmp_path / "journal").faults
+    assert "is no keep before it" in fault.reason
+
+
+def test_a_display_whose_last_digit_is_blank_shows_no_number(tmp_path: Path) -> None:
+    """The page took "19 " for 19, and called an honest journal wrong."""
+    raw = bytes.fromhex("112035435f60708090a0b1c4d0e0")
+    (one,) = find("fs9721").decode(raw)
+    assert one.state == "blank"
+    world = World(Maker(tmp_path))
+    world.begin()
+    world.add(
+        records.Reading(
+            instrument="dmm", t=1.0, function=one.function, coupling=one.coupling, value=None, unit=one.unit,
+            resolution=records.double(one.resolution), state=one.state, flags=list(one.flags), display=one.display,
+            channel=None, job=None, board=None, point=None, raw=raw.hex(),
+        )
+    )  # fmt: skip
+    world.end()
+    assert check(tmp_path).ok, check(tmp_path).faults
+    assert by_the_page(tmp_path).returncode == 0, by_the_page(tmp_path).stderr
